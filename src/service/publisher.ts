@@ -4,11 +4,10 @@
  * by the reading threads. While the broker is away the store itself is the queue, up to a bound; what is beyond it is
  * counted as dropped. The place reached is kept in the store, so that the next start goes on from there.
  */
-import { FrameView, ReceptionRow } from "../contract/nodes.ts";
 import { type PublishedService, PublishPlace, type PublishStatus } from "../contract/service.ts";
 import type { CommitDelta } from "../intake/handle.ts";
+import { errorText } from "../model/fault.ts";
 import { readAs } from "../store/settings.ts";
-import { figure } from "../words/format.ts";
 import type { LiveClock } from "./live-view.ts";
 import {
   type Broker,
@@ -19,19 +18,12 @@ import {
   type PublishMessage,
   PublishQueue,
 } from "./mqtt.ts";
+import { PublishedRows } from "./published-rows.ts";
 import { PublishedStates } from "./published-states.ts";
 import type { AskedViews } from "./views.ts";
 
-/** Rows of each kind in one reading. */
-const ROWS_AT_ONCE = 200;
-/** Rows of each kind that may wait in the store. Chosen: a day at one a second, made up for in minutes. */
-export const MAX_BEHIND = 100_000;
 /** Sent and not acknowledged. Chosen: fewer than brokers take at once (20 in Mosquitto). */
 const MAX_IN_FLIGHT = 10;
-/** A frame is published this long after it was stored: further gateways report the same one meanwhile (see group-receptions.ts). */
-const SETTLE_MS = 3_000;
-const READ_EVERY_MS = 1_000;
-const RETRY_MS = 5_000;
 const STATES_EVERY_MS = 60_000;
 /** The log says at most so often that the broker went away. */
 const AWAY_EVERY_MS = 60_000;
@@ -59,8 +51,6 @@ export interface PublisherOptions {
   readonly pace?: { readonly settleMs: number; readonly readEveryMs: number; readonly reconnectMs: number };
 }
 
-const KINDS = ["receptionId", "frameId"] as const;
-
 export class Publisher {
   readonly #options: PublisherOptions;
   readonly #queue = new PublishQueue();
@@ -73,25 +63,30 @@ export class Publisher {
   #published = 0;
   #dropped = 0;
   #inFlight = 0;
-  /** Rows up to these were queued; null: not known yet. */
-  #done: { receptionId: number; frameId: number } | null = null;
-  #newest = { receptionId: 0, frameId: 0 };
-  /** The newest frame by the moment at which it was seen. */
-  #seenFrames: { readonly atMs: number; readonly frameId: number }[] = [];
-  #isReading = false;
-  #cancelRead: (() => void) | null = null;
   #cancelStates: (() => void) | null = null;
   #stopListening: () => void = () => undefined;
   readonly #states: PublishedStates;
-  /** Rows that were queued and not taken by the broker yet, in ascending order. */
-  readonly #unsettled = { receptionId: new Set<number>(), frameId: new Set<number>() };
+  readonly #rows: PublishedRows;
   #kept = "";
   #cancelKeep: (() => void) | null = null;
   #onMoved: () => void = () => undefined;
 
   constructor(options: PublisherOptions) {
     this.#options = options;
-    const { views, nowUs } = options;
+    const { views, nowUs, clock, pace } = options;
+    this.#rows = new PublishedRows({
+      views,
+      clock,
+      pace,
+      queue: this.#queue,
+      message: (path, row) => this.#message(path, row),
+      isConnected: () => this.#isConnected,
+      onTaken: () => {
+        this.#pump();
+        if ((this.#rows.reached?.receptionId ?? 0) > 0) this.#keepSoon();
+      },
+      onDropped: (count, sentence) => this.#noteDropped(count, sentence),
+    });
     this.#states = new PublishedStates({
       views,
       nowUs,
@@ -113,10 +108,10 @@ export class Publisher {
 
   async start(): Promise<void> {
     const { address, open = openBroker, pace, onCommit } = this.#options;
-    this.#stopListening = onCommit(() => this.#readSoon());
+    this.#stopListening = onCommit(() => this.#rows.readSoon());
     this.#goOnFromKept();
     // What is stored before the first start is not published.
-    await this.#read();
+    await this.#rows.read();
     this.#broker = await open(address, {
       will: { topic: this.#topic("service"), payload: this.#serviceState("offline") },
       ...(pace === undefined ? {} : { reconnectMs: pace.reconnectMs }),
@@ -136,7 +131,7 @@ export class Publisher {
       state: this.#isConnected ? "connected" : "away",
       words: this.#isConnected ? `Connected to ${name}.` : `${name} does not answer${why}.`,
       published: this.#published,
-      waiting: this.#queue.size + this.#inFlight + this.#behind(),
+      waiting: this.#queue.size + this.#inFlight + this.#rows.behind,
       dropped: this.#dropped,
     };
   }
@@ -145,7 +140,7 @@ export class Publisher {
   async close(): Promise<void> {
     this.#isClosing = true;
     this.#stopListening();
-    this.#cancelRead?.();
+    this.#rows.close();
     this.#cancelStates?.();
     const { waiting } = this.status();
     if (waiting > 0)
@@ -168,9 +163,8 @@ export class Publisher {
   #goOnFromKept(): void {
     const place = readAs(PublishPlace, this.#options.place);
     if (place === null || place.broker !== this.#brokerName || place.prefix !== this.#options.prefix) return;
-    const { receptionId, frameId, gaps, gapsAtUs } = place;
-    this.#done = { receptionId, frameId };
-    if (gaps !== null) this.#states.goOnFrom(gaps, gapsAtUs);
+    this.#rows.goOnFrom(place);
+    if (place.gaps !== null) this.#states.goOnFrom(place.gaps, place.gapsAtUs);
   }
 
   #keepSoon(): void {
@@ -183,13 +177,13 @@ export class Publisher {
 
   /** Never rejects: what cannot be kept now is kept with what follows. */
   async #keepPlace(): Promise<void> {
-    if (this.#done === null) return;
+    const { reached } = this.#rows;
+    if (reached === null) return;
     const { gaps, gapsAtUs } = this.#states.reached;
     const place = {
       broker: this.#brokerName,
       prefix: this.#options.prefix,
-      receptionId: this.#settled("receptionId", this.#done.receptionId),
-      frameId: this.#settled("frameId", this.#done.frameId),
+      ...reached,
       gaps,
     };
     const text = JSON.stringify(place);
@@ -203,12 +197,6 @@ export class Publisher {
     }
   }
 
-  /** The row up to which the broker took all. */
-  #settled(kind: (typeof KINDS)[number], done: number): number {
-    for (const first of this.#unsettled[kind]) return first - 1;
-    return done;
-  }
-
   get #brokerName(): string {
     return brokerName(this.#options.address.url);
   }
@@ -218,16 +206,13 @@ export class Publisher {
     this.#isConnected = true;
     this.#isAwayTold = false;
     this.#why = "";
-    this.#put("service", {
-      topic: this.#topic("service"),
-      payload: this.#serviceState("online"),
-      retain: true,
-    });
+    const payload = this.#serviceState("online");
+    this.#put("service", { topic: this.#topic("service"), payload, retain: true });
     // A broker that restarted may have forgotten what it retained.
     this.#states.forgetRetained();
     this.#statesIn(0);
     this.#pump();
-    this.#readSoon();
+    this.#rows.readSoon();
     this.#onMoved();
   }
 
@@ -244,117 +229,13 @@ export class Publisher {
     this.#options.log(`${this.status().words} What is to be published waits.`);
   }
 
-  #readSoon(): void {
-    if (this.#cancelRead !== null || this.#isReading || this.#isClosing) return;
-    this.#readIn(this.#options.pace?.readEveryMs ?? READ_EVERY_MS);
-  }
-
-  #readIn(delayMs: number): void {
-    this.#cancelRead?.();
-    this.#cancelRead = this.#options.clock.after(delayMs, () => {
-      this.#cancelRead = null;
-      void this.#read();
-    });
-  }
-
-  /** Never rejects: what cannot be read now is read later. */
-  async #read(): Promise<void> {
-    this.#isReading = true;
-    const before = this.#done;
-    let nextMs: number | null = null;
-    try {
-      const { receptions, frames, newest } = await this.#options.views.rowsAfter({
-        receptionId: before?.receptionId ?? 0,
-        frameId: before?.frameId ?? 0,
-        frameUpTo: this.#settledFrame(),
-        most: before !== null && this.#queue.hasRoom ? ROWS_AT_ONCE : 0,
-      });
-      this.#newest = newest;
-      this.#noteFrame(newest.frameId);
-      if (before === null) this.#done = { ...newest };
-      else this.#take(before, receptions, frames);
-      const isMore = receptions.length === ROWS_AT_ONCE || frames.length === ROWS_AT_ONCE;
-      if (isMore && this.#queue.hasRoom) nextMs = 0;
-      // While the broker is away and nothing more is taken, the next commit is time enough.
-      else if (this.#behind() > 0 && (this.#isConnected || this.#queue.hasRoom))
-        nextMs = this.#options.pace?.readEveryMs ?? READ_EVERY_MS;
-    } catch {
-      nextMs = RETRY_MS;
-    }
-    this.#isReading = false;
-    if (nextMs !== null && !this.#isClosing) this.#readIn(nextMs);
-  }
-
-  #take(
-    done: { receptionId: number; frameId: number },
-    receptions: readonly ReceptionRow[],
-    frames: readonly FrameView[],
-  ): void {
-    this.#queue.add(
-      receptions.map((row) => ({
-        ...this.#message(`receptions/${row.gatewayEui}`, ReceptionRow.parse(row)),
-        onSettled: this.#await("receptionId", row.id),
-      })),
-    );
-    this.#queue.add(
-      frames.map((frame) => ({
-        ...this.#message(`frames/${frame.receptions[0]?.devAddr ?? "no-address"}`, FrameView.parse(frame)),
-        onSettled: this.#await("frameId", frame.id),
-      })),
-    );
-    done.receptionId = receptions.at(-1)?.id ?? done.receptionId;
-    done.frameId = frames.at(-1)?.id ?? done.frameId;
-    for (const kind of KINDS) {
-      // Rows that were forgotten give their numbers back.
-      done[kind] = Math.min(done[kind], this.#newest[kind]);
-      const beyond = this.#newest[kind] - done[kind] - MAX_BEHIND;
-      if (beyond <= 0 || this.#queue.hasRoom) continue;
-      if (this.#dropped === 0)
-        this.#options.log(
-          `More than ${figure(MAX_BEHIND)} rows wait for the MQTT broker: the oldest are dropped from here on.`,
-        );
-      this.#dropped += beyond;
-      done[kind] += beyond;
-    }
-    this.#pump();
-    if (this.#settled("receptionId", done.receptionId) > 0) this.#keepSoon();
-  }
-
-  /** Notes a row that is queued; returns what is to be called when the broker took or refused it. */
-  #await(kind: (typeof KINDS)[number], id: number): () => void {
-    this.#unsettled[kind].add(id);
-    return () => void this.#unsettled[kind].delete(id);
-  }
-
-  #behind(): number {
-    if (this.#done === null) return 0;
-    return (
-      Math.max(0, this.#newest.receptionId - this.#done.receptionId) +
-      Math.max(0, this.#newest.frameId - this.#done.frameId)
-    );
-  }
-
-  #noteFrame(frameId: number): void {
-    if (frameId === this.#seenFrames.at(-1)?.frameId) return;
-    this.#seenFrames.push({ atMs: this.#options.clock.monotonicMs(), frameId });
-  }
-
-  /** The newest frame that no further gateway is to report. */
-  #settledFrame(): number {
-    const untilMs = this.#options.clock.monotonicMs() - (this.#options.pace?.settleMs ?? SETTLE_MS);
-    const settled = this.#seenFrames.findLast(({ atMs }) => atMs <= untilMs);
-    if (settled === undefined) return 0;
-    this.#seenFrames = this.#seenFrames.filter(({ atMs }) => atMs >= settled.atMs);
-    return settled.frameId;
-  }
-
   #statesIn(delayMs: number): void {
     if (this.#isClosing) return;
     this.#cancelStates?.();
     this.#cancelStates = this.#options.clock.after(delayMs, () => {
       this.#statesIn(STATES_EVERY_MS);
       void this.#lookAtStates();
-      this.#readSoon();
+      this.#rows.readSoon();
     });
   }
 
@@ -367,6 +248,12 @@ export class Publisher {
       // The next look comes in a minute.
     }
     this.#pump();
+  }
+
+  /** The log has the first time; after it only the count grows. */
+  #noteDropped(count: number, sentence: string): void {
+    if (this.#dropped === 0) this.#options.log(sentence);
+    this.#dropped += count;
   }
 
   #put(key: string, message: PublishMessage): void {
@@ -388,17 +275,13 @@ export class Publisher {
       this.#published += 1;
     } catch (error) {
       if (this.#isClosing) return;
-      if (this.#dropped === 0)
-        this.#options.log(
-          `The MQTT broker refused a message at ${topic}: ${error instanceof Error ? error.message : error}.`,
-        );
-      this.#dropped += 1;
+      this.#noteDropped(1, `The MQTT broker refused a message at ${topic}: ${errorText(error)}.`);
     }
     onSettled?.();
     this.#inFlight -= 1;
     this.#pump();
     this.#keepSoon();
-    if (this.#behind() > 0 && this.#queue.hasRoom) this.#readSoon();
+    if (this.#rows.behind > 0 && this.#queue.hasRoom) this.#rows.readSoon();
   }
 
   #message(path: string, row: object): PublishMessage {
@@ -411,7 +294,6 @@ export class Publisher {
 
   #serviceState(state: PublishedService["state"]): string {
     const { service, siteName } = this.#options;
-    const shown: PublishedService = { state, siteName: siteName(), ...service };
-    return JSON.stringify(shown);
+    return JSON.stringify({ state, siteName: siteName(), ...service } satisfies PublishedService);
   }
 }
