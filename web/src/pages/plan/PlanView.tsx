@@ -31,7 +31,9 @@ export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => voi
   const thin = plan.links.filter(({ marginMedianDb }) => (marginMedianDb ?? 99) < 5).length;
   const isEmpty = plan.things.length === 0;
   const isFormFirst = plan.links.length === 0;
-  const caption = `Plan: ${counted(plan.links.length, "way")} heard, ${counted(thin, "thin one")} with a margin below 5 dB`;
+  const below =
+    plan.links.length === 0 ? "" : `, ${figure(thin)} of them with a margin below ${withUnit(5, 0, "dB")}`;
+  const caption = `Plan: ${counted(plan.links.length, "way")} heard${below}`;
   const places = (
     <>
       <h2>Places</h2>
