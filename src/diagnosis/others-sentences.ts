@@ -103,7 +103,7 @@ function courseWords({ verdict, periodSeconds, onShare }: NoiseSource["course"])
 // What does a neighbour's network do to you, in a few plain sentences?
 
 /** Weeks recorded enough that growth needs: two would be a difference, and no trend. Chosen. */
-export const LEAST_GROWTH_WEEKS = 3;
+export const MIN_GROWTH_WEEKS = 3;
 
 /** "Grows by 12 s a day each week (8 to 16), 6 % of its median day." */
 export function growthWords(
@@ -111,7 +111,7 @@ export function growthWords(
   weeks: number,
 ): string {
   if (verdict === "not enough" || secondsPerDayPerWeek === null || interval95 === null)
-    return `Not enough to say: ${counted(weeks, "week")} recorded enough, ${LEAST_GROWTH_WEEKS} are needed.`;
+    return `Not enough to say: ${counted(weeks, "week")} recorded enough, ${MIN_GROWTH_WEEKS} are needed.`;
   const [low, high] = interval95;
   const size = `${signedWithUnit(secondsPerDayPerWeek, 1, "s")} a day each week (${figure(low, 1)} to ${figure(high, 1)})`;
   if (verdict === "steady") return `Steady, within chance: ${size}.`;

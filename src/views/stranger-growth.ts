@@ -1,6 +1,6 @@
 /** Do networks of strangers grow? Their airtime by week, at the one gateway with the longest record. */
 import type { StrangerGrowth, StrangerWeek } from "../contract/others-on-air.ts";
-import { growthWords, LEAST_GROWTH_WEEKS } from "../diagnosis/others-sentences.ts";
+import { growthWords, MIN_GROWTH_WEEKS } from "../diagnosis/others-sentences.ts";
 import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
 import { intervalT } from "../statistics/distributions.ts";
@@ -136,7 +136,7 @@ export function judgeGrowth(days: readonly StrangerDay[], weeks: readonly Strang
   const trend = trendOf(own.map(({ day, seconds }) => ({ tUs: day * DAY_US, value: seconds })));
   const { slopePerDay, slopeLow, slopeHigh, p, points, effectivePoints } = trend;
   const nothing = { secondsPerDayPerWeek: null, interval95: null, sharePerWeek: null, p: null };
-  if (counted.size < LEAST_GROWTH_WEEKS || slopePerDay === null || slopeLow === null || slopeHigh === null) {
+  if (counted.size < MIN_GROWTH_WEEKS || slopePerDay === null || slopeLow === null || slopeHigh === null) {
     const growth = { verdict: "not enough" as const, ...nothing };
     return { ...growth, words: growthWords(growth, counted.size) };
   }

@@ -290,11 +290,11 @@ function noiseOf({ powerDbm, snrDb }: OwnFrame): number | null {
 
 /** The median of what frames tell of the noise on each channel, dBm. */
 function noiseByChannel(frames: readonly OwnFrame[]): Map<number, number> {
-  const told = frames.flatMap((frame) => {
+  const readings = frames.flatMap((frame) => {
     const noiseDbm = noiseOf(frame);
     return noiseDbm === null || frame.frequencyHz === null ? [] : [{ channel: frame.frequencyHz, noiseDbm }];
   });
-  const byChannel = groupBy(told, ({ channel }) => channel);
+  const byChannel = groupBy(readings, ({ channel }) => channel);
   return new Map(
     [...byChannel].map(([channel, some]) => [channel, median(some.map(({ noiseDbm }) => noiseDbm)) ?? 0]),
   );
