@@ -23,9 +23,10 @@ function link(words: string, href: string): Part {
   return { text: words, href };
 }
 
-/** "in the last hour" when live, else "in this window of 6 h". */
+/** "in the last hour" when live, else "in this window of 6 h"; "so far" where nothing is stored yet, so that it has no length. */
 export function within({ fromUs, toUs, live }: SpokenWindow): string {
   const seconds = (toUs - fromUs) / 1e6;
+  if (seconds <= 0) return "so far";
   if (!live) return `in this window of ${duration(seconds)}`;
   return `in the ${lastName(seconds)}`;
 }

@@ -152,6 +152,7 @@ describe("the site's sentence", () => {
 
   it("says what is not there", () => {
     expect(site([], [])).toBe("No gateway was heard in the last hour.");
+    expect(site([], [], { ...sixHours, toUs: sixHours.fromUs })).toBe("No gateway was heard so far.");
     expect(site([gateway(SHED)], [], sixHours)).toBe(
       "None of your nodes was heard in this window of 6 h; the gateway was reachable.",
     );
