@@ -56,9 +56,10 @@ it("a collector narrowed to a site has the figures of the site's own service", a
     SITES.map(async ({ gatewayEui, base, nodes, uplinks }, i) => {
       const gateway = await GatewaySocket.open(services[i]?.udpPort ?? 0);
       // Of some nodes some counters are never heard.
-      const heard = Array.from({ length: uplinks }, (_, n) => uplink(n, { gatewayEui, nodes, base })).filter(
-        ({ number }) => number % 11 !== 7,
-      );
+      // Without a counter: on a busy machine they arrive later than it says, and each place would date them back its own way.
+      const heard = Array.from({ length: uplinks }, (_, n) =>
+        uplink(n, { gatewayEui, nodes, base, everyUs: 0 }),
+      ).filter(({ number }) => number % 11 !== 7);
       const datagrams = [keepalive(60_000 + i, gatewayEui), ...heard.map(({ bytes }) => bytes)];
       expect(await gateway.sendAll(datagrams)).toBe(true);
       await gateway.close();

@@ -19,15 +19,24 @@ export interface Uplink {
   readonly bytes: Uint8Array;
 }
 
-/** Uplink `number` of a site whose `nodes` nodes take turns, each counting from 0, heard every millisecond. */
+/**
+ * Uplink `number` of a site whose `nodes` nodes take turns, each counting from 0, heard every `everyUs` microseconds by
+ * the concentrator's counter; 0: the forwarder gives no counter, and arrival alone dates it.
+ */
 export function uplink(
   number: number,
-  { gatewayEui = "02005E1000000001", nodes = 8, base = 0x01a2_0000, version = 2 as 1 | 2 } = {},
+  {
+    gatewayEui = "02005E1000000001",
+    nodes = 8,
+    base = 0x01a2_0000,
+    version = 2 as 1 | 2,
+    everyUs = 1_000,
+  } = {},
 ): Uplink {
   const devAddr = (base + (number % nodes)).toString(16).toUpperCase().padStart(8, "0");
   const counter = Math.floor(number / nodes);
   const payload = phy(devAddr, counter);
-  const tmstUs = (5_000_000 + number * 1_000) % 4_294_967_296;
+  const tmstUs = everyUs === 0 ? 0 : (5_000_000 + number * everyUs) % 4_294_967_296;
   const bytes = encodePushData({
     version,
     token: number % 65_536,
