@@ -104,7 +104,7 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
       );
       expect(metrics.text).toContain("mastlog_mqtt_dropped_total 0");
       const { err, status: code } = await service.end("SIGTERM");
-      expect(code).toBe(0);
+      expect({ code, err }).toMatchObject({ code: 0 });
       expect(err).toMatch(
         /^mqtt:\/\/localhost:\d+ does not answer.*\nmqtt:\/\/localhost:\d+ answers again\.\n$/,
       );
