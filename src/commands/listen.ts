@@ -83,12 +83,14 @@ async function listen(given: unknown, version: string): Promise<void> {
   const starting = startService(options, { relay, token, ownPlans, watches, publish, version });
   let isEnding = false;
   let stopReporting: () => void = () => undefined;
-  const graceful = closeWithGrace({ delay: LAST_RESORT_MS, logger: false }, async ({ err }) => {
+  const progress = new EndProgress();
+  const orderly = { delay: LAST_RESORT_MS, logger: false, ...progress.words } as const;
+  const graceful = closeWithGrace(orderly, async ({ err }) => {
     isEnding = true;
     stopReporting();
     if (err !== undefined) complain(`${err.stack ?? err.message}\n`);
     const running = await starting.catch(() => null);
-    await running?.end();
+    await running?.end(progress);
   });
   try {
     const { readyLine } = await starting;
@@ -106,7 +108,35 @@ interface RunningService {
   /** The one line that tells where it listens. */
   readonly readyLine: string;
   /** Ends it in order, within END_WITHIN_MS but for one commit. */
-  end(): Promise<void>;
+  end(progress: EndProgress): Promise<void>;
+}
+
+/** How far an orderly end has come, so that one that fails can say where. */
+class EndProgress {
+  #awaited = "the start";
+
+  /** Waits for a part of the end; rejects as it does, and says which part that was. */
+  async awaits<T>(what: string, work: Promise<T>): Promise<T> {
+    this.#awaited = what;
+    try {
+      return await work;
+    } catch (error) {
+      complain(`Ending failed at ${what}: ${plainLine(errorText(error))}\n`);
+      throw error;
+    }
+  }
+
+  /** What is said where the process ends before the end is reached. */
+  readonly words = {
+    onTimeout: () =>
+      complain(`The end took too long: it was still waiting for ${this.#awaited}, and is cut off.\n`),
+    onSecondSignal: () =>
+      complain(`A second signal came while waiting for ${this.#awaited}: the end is cut off.\n`),
+    onSecondError: (error: unknown) =>
+      complain(
+        `An error while waiting for ${this.#awaited} cuts the end off: ${plainLine(errorText(error))}\n`,
+      ),
+  };
 }
 
 /** What the command line stands for, checked. */
@@ -236,24 +266,24 @@ async function startService(
     logger: pino({ level: "warn", base: null }, { write: (line) => complain(plainJson(line)) }),
     diskSpace: () => diskSpace.space,
   });
-  const end = async (): Promise<void> => {
+  const end = async (progress: EndProgress): Promise<void> => {
     const endMs = performance.now() + END_WITHIN_MS;
     diskSpace.stop();
     // Both say their last words beside each other.
-    await Promise.all([watch.close(), publisher?.close()]);
+    await progress.awaits("the last messages", Promise.all([watch.close(), publisher?.close()]));
     ending.abort();
-    await app.close();
+    await progress.awaits("the dashboard", app.close());
     // Nothing is left beside the store: the folder goes where nothing is in it.
     await rmdir(uploadFolder).catch(() => undefined);
     // The writer closes last: it leaves one file, with everything in it.
-    await Promise.all([reading.close(), exports.close()]);
-    store.close();
-    await intake.close(endMs - performance.now());
+    const readers = Promise.all([reading.close(), exports.close()]).then(() => store.close());
+    await progress.awaits("those who read the store", readers);
+    await progress.awaits("the recording", intake.close(endMs - performance.now()));
   };
   try {
     await app.listen({ host: options.host, port: options.webPort });
   } catch (error) {
-    await end();
+    await end(new EndProgress());
     throw new CannotRun(webTrouble(error, options.host, options.webPort));
   }
   watch.start();
