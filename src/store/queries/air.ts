@@ -1,7 +1,9 @@
 /** What was on the air in a stretch, packet by packet, column by column, and by day? For figures that no roll-up holds. */
 import type { TimeRange } from "../../model/time-range.ts";
 import type { NoiseReading } from "../../radio/noise.ts";
+import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";
 import type { Store } from "../open.ts";
+import { removedToUs } from "../retention.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
 /** A packet at a gateway; ghosts and further antennas are left out. */
@@ -80,18 +82,40 @@ export function airPackets(store: Store, stretch: TimeRange): AirPacket[] {
 }
 
 /**
- * Where the newest `most` receptions of a window begin: the window's own begin when it holds no more. Walks the index
- * of times only, and no further than it must.
+ * Where the newest `most` receptions of a window begin: the window's own begin when it holds no more. Gathered hours are
+ * counted by their sums; the index of times is walked in the others alone, and no further than it must.
  */
 export function newestReceptionsFromUs(store: Store, window: TimeRange, most: number): number {
-  const atUs = prepared(
+  const { fromUs, toUs } = window;
+  const { hours } = windowParts(store, { fromUs: Math.max(fromUs, removedToUs(store)), toUs });
+  const ofHour = prepared(
     store,
-    `SELECT at_us FROM reception INDEXED BY reception_by_time WHERE at_us >= ? AND at_us < ?
-     ORDER BY at_us DESC LIMIT 1 OFFSET ?`,
-  )
-    .pluck()
-    .get(window.fromUs, window.toUs, most) as number | undefined;
-  return atUs === undefined ? window.fromUs : atUs + 1;
+    "SELECT sum(receptions) FROM gateway CROSS JOIN gateway_hour ON gateway_id = gateway.id WHERE hour = ?",
+  ).pluck();
+  const inRows = "FROM reception INDEXED BY reception_by_time WHERE at_us >= ? AND at_us < ?";
+  const next = prepared(store, `SELECT at_us ${inRows} ORDER BY at_us DESC LIMIT 1 OFFSET ?`).pluck();
+  const all = prepared(store, `SELECT count(*) ${inRows}`).pluck();
+  let left = most;
+  let endUs = toUs;
+  /** Counts the rows from a moment on; where the newest `most` begin, when these are more. */
+  const begunIn = (beginUs: number): number | null => {
+    if (beginUs >= endUs) return null;
+    const beforeUs = next.get(beginUs, endUs, left) as number | undefined;
+    if (beforeUs !== undefined) return beforeUs + 1;
+    left -= all.get(beginUs, endUs) as number;
+    endUs = beginUs;
+    return null;
+  };
+  for (const { from, to } of [...hours].reverse())
+    for (let hour = to - 1; hour >= from; hour--) {
+      const foundUs = begunIn((hour + 1) * GATHERED_HOUR_US);
+      if (foundUs !== null) return foundUs;
+      const count = (ofHour.get(hour) as number | null) ?? 0;
+      if (count > left) return begunIn(hour * GATHERED_HOUR_US) ?? fromUs;
+      left -= count;
+      endUs = hour * GATHERED_HOUR_US;
+    }
+  return begunIn(fromUs) ?? fromUs;
 }
 
 export interface DownlinkRecord {
