@@ -5,13 +5,16 @@
  */
 import {
   type GapDraft,
+  type HeardCounter,
   type LifeWatch,
   newLifeWatch,
   openSilence,
   watchCounter,
 } from "../../ledger/gaps/gap-detector.ts";
 import type { JudgeGap } from "../../model/gap.ts";
+import { groupBy } from "../../model/group-by.ts";
 import type { TimeRange } from "../../model/time-range.ts";
+import { heardCountersByLife } from "../hours/read-frames.ts";
 import type { Store } from "../open.ts";
 import { gapsKnownSince, type KeptGap, type StoredGap } from "../queries/gaps.ts";
 import { allLives, type LifeRecord } from "../queries/lives.ts";
@@ -19,9 +22,8 @@ import { prepared } from "../queries/statement.ts";
 import { readRecordedTime } from "../recorded-time.ts";
 import { removedToUs } from "../retention.ts";
 import { SceneBlocks } from "./context-cache.ts";
-import { gatewaysOf } from "./detector-state.ts";
 import { SceneReader } from "./gap-context.ts";
-import { COUNTERS_OF_LIFE, contextOf, findingText, gapRowOf } from "./gap-rows.ts";
+import { contextOf, findingText, gapRowOf } from "./gap-rows.ts";
 import { type OutageRow, OutageWriter } from "./outages.ts";
 
 export interface KnownGaps {
@@ -45,20 +47,23 @@ export function gapsAsKnown(store: Store, range: TimeRange, knownUs: number, jud
     const known = endedBy(gap, knownUs);
     if (known !== null) rows.set(gap.id, known);
   }
-  for (const life of allLives(store)) {
-    if (life.firstAtUs > knownUs) continue;
+  const ofLives = groupBy([...stored.values()], ({ devAddr, life }) => keyOf(devAddr, life));
+  const followed = allLives(store).flatMap((life): Followed[] => {
+    if (life.firstAtUs > knownUs) return [];
     const wentOn = life.lastAtUs > knownUs;
-    const own = [...stored.values()].filter(
-      ({ devAddr, life: number }) => devAddr === life.devAddr && number === life.number,
-    );
+    const own = ofLives.get(keyOf(life.devAddr, life.number)) ?? [];
     // A silence that goes on in no row of today did not go on then.
-    if (!wentOn && !own.some(({ open, toUs }) => open === 1 || toUs > knownUs)) continue;
+    if (!wentOn && !own.some(({ open, toUs }) => open === 1 || toUs > knownUs)) return [];
     const watch = wentOn ? watchAt(store, life, knownUs) : newestWatch(store, life);
     if (wentOn) {
       for (const gap of own) if (isOfWatch(gap) && gap.toUs > watch.lastAtUs) rows.delete(gap.id);
     }
-    for (const gap of ofLife(store, life, watch, outages, knownUs)) rows.set(gap.id, gap);
-  }
+    return [{ life, watch }];
+  });
+  const counters = countersOf(store, followed, removedUs, knownUs);
+  for (const one of followed)
+    for (const gap of dropoutsOf(store, one, counters.get(one.life.id) ?? [], outages, knownUs))
+      rows.set(gap.id, gap);
   const gaps = [...rows.values()]
     .filter(({ fromUs, toUs }) => fromUs < range.toUs && toUs > range.fromUs)
     .flatMap((gap) => judged(gap, stored.get(gap.id), scenes, knownUs, removedUs, judge))
@@ -109,11 +114,33 @@ function newestWatch(store: Store, { devAddr, number }: LifeRecord): LifeWatch {
   return state === undefined ? newLifeWatch() : (JSON.parse(state) as LifeWatch);
 }
 
-/** Goes through a life up to a moment: its dropouts since the watch's state, and the silence that went on then. */
-function ofLife(
+/** A life that is gone through, and where its search stood before that. */
+interface Followed {
+  readonly life: LifeRecord;
+  readonly watch: LifeWatch;
+}
+
+function keyOf(devAddr: number, life: number): string {
+  return `${devAddr}/${life}`;
+}
+
+/** The counters of each life above those that its watch has gone through, up to a moment; by row id. */
+function countersOf(
   store: Store,
-  { devAddr, number }: LifeRecord,
-  watch: LifeWatch,
+  followed: readonly Followed[],
+  removedUs: number,
+  knownUs: number,
+): ReadonlyMap<number, readonly HeardCounter[]> {
+  const above = new Map(followed.map(({ life, watch }) => [life.id, watch.lastCounter]));
+  const fromUs = followed.reduce((first, { life }) => Math.min(first, life.firstAtUs), knownUs);
+  return heardCountersByLife(store, { fromUs: Math.max(fromUs, removedUs), toUs: knownUs + 1 }, above);
+}
+
+/** Goes through a life up to a moment: its dropouts since the watch's state, and the silence that went on then. */
+function dropoutsOf(
+  store: Store,
+  { life: { devAddr, number }, watch }: Followed,
+  counters: readonly HeardCounter[],
   outages: OutageWriter,
   knownUs: number,
 ): Dropout[] {
@@ -122,16 +149,8 @@ function ofLife(
     const gap = gapRowOf(devAddr, number, draft, draft.tag);
     found.set(gap.id, gap);
   };
-  const counters = prepared(store, COUNTERS_OF_LIFE).all(
-    devAddr,
-    number,
-    watch.lastCounter,
-    knownUs,
-  ) as CounterRow[];
-  for (const { counter, atUs, gateways } of counters) {
-    const heard = { counter, atUs, gatewayIds: gatewaysOf(gateways) };
+  for (const heard of counters)
     for (const draft of watchCounter(watch, heard, outages.outOfReach, outages.notRecorded)) put(draft);
-  }
   const silence = watch.lastCounter < 0 ? null : openSilence(watch, knownUs, outages.notRecorded);
   if (silence !== null && !isOver(store, devAddr, number, watch.lastAtUs, knownUs)) put(silence);
   return [...found.values()];
@@ -195,10 +214,4 @@ function isSame(gap: Dropout, stored: KeptGap): boolean {
     gap.missed === stored.missed &&
     gap.heard === stored.heard
   );
-}
-
-interface CounterRow {
-  readonly counter: number;
-  readonly atUs: number;
-  readonly gateways: string | null;
 }

@@ -2,6 +2,7 @@
  * How are the frames of an hour written in one row? A head (JSON: what the small numbers below stand for), then one
  * column after the other, each value of a fixed width, frames in order of time. About 20 octets a frame.
  */
+import type { HeardCounter } from "../../ledger/gaps/gap-detector.ts";
 import type { HeardFrame } from "../queries/frames.ts";
 import { type FrameSeries, NO_LEVEL } from "./frame-series.ts";
 import { isPacked, pack, unpack } from "./packed.ts";
@@ -263,6 +264,31 @@ export function addFrameHour(
     if (known[pair] === 1) continue;
     known[pair] = 1;
     for (const id of head.gateways[heard[i] ?? 0] ?? []) own.gatewayIds.add(id);
+  }
+}
+
+/**
+ * The counters of an hour that are heard first and lie above what is asked of their life, in order of time. `aboveOf`: null
+ * for a life that is not asked for. `only`: as for countFrameHour.
+ */
+export function addHeardCounters(
+  columns: Uint8Array,
+  hourUs: number,
+  only: ReadonlySet<number> | null,
+  aboveOf: (lifeId: number) => number | null,
+  add: (lifeId: number, heard: HeardCounter) => void,
+): void {
+  const { head, at, counter, life, heard, repeat } = columnsOf(aligned(columns));
+  const sets = head.gateways.map((ids) => (only === null ? ids : ids.filter((id) => only.has(id))));
+  const above = Float64Array.from(head.lives, (id) => aboveOf(id) ?? Number.POSITIVE_INFINITY);
+  for (let i = 0; i < head.frames; i++) {
+    const place = life[i] ?? 0;
+    const one = counter[i] ?? 0;
+    // A frame that was taken out has no place among the lives.
+    if (repeat[i] !== 0 || !(one > (above[place] ?? Number.POSITIVE_INFINITY))) continue;
+    const gatewayIds = sets[heard[i] ?? 0] ?? [];
+    if (gatewayIds.length > 0)
+      add(head.lives[place] ?? 0, { counter: one, atUs: hourUs + (at[i] ?? 0), gatewayIds });
   }
 }
 

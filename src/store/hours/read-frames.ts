@@ -1,10 +1,11 @@
 /** The frames of all lives in a window: gathered hours as they are, the rest from the rows. */
+import type { HeardCounter } from "../../ledger/gaps/gap-detector.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import { narrowedGateways } from "../narrowed.ts";
 import type { Store } from "../open.ts";
 import { frameCounts, framesInWindow, framesOfLives, type HeardFrame } from "../queries/frames.ts";
 import { prepared } from "../queries/statement.ts";
-import { addFrameHour, countFrameHour, isShared } from "./frame-columns.ts";
+import { addFrameHour, addHeardCounters, countFrameHour, isShared } from "./frame-columns.ts";
 import { FrameSeries, NO_LEVEL } from "./frame-series.ts";
 import { GATHERED_HOUR_US, windowParts } from "./gathered.ts";
 
@@ -24,29 +25,73 @@ export function framesByLife(
     }
     return series;
   };
+  goThrough(
+    store,
+    window,
+    (columns, hourUs, only) => addFrameHour(columns, hourUs, only, seriesOf),
+    (range) => {
+      const frames =
+        lifeIds === undefined ? framesInWindow(store, range) : framesOfLives(store, [...lifeIds], range);
+      for (const frame of frames) {
+        const series = seriesOf(frame.lifeId);
+        if (series !== undefined) addFrame(series, frame);
+      }
+    },
+  );
+  return lives;
+}
+
+/**
+ * The counters of some lives that were heard first within a window and lie above one of each, in the order of the counters.
+ * `above`: that counter by row id of the life.
+ */
+export function heardCountersByLife(
+  store: Store,
+  window: TimeRange,
+  above: ReadonlyMap<number, number>,
+): Map<number, HeardCounter[]> {
+  const lives = new Map<number, HeardCounter[]>();
+  const add = (lifeId: number, heard: HeardCounter) => {
+    const own = lives.get(lifeId);
+    if (own === undefined) lives.set(lifeId, [heard]);
+    else own.push(heard);
+  };
+  const aboveOf = (lifeId: number) => above.get(lifeId) ?? null;
+  goThrough(
+    store,
+    window,
+    (columns, hourUs, only) => addHeardCounters(columns, hourUs, only, aboveOf, add),
+    (range) => {
+      for (const { lifeId, repeat, counter, atUs, gatewayIds } of framesInWindow(store, range))
+        if (repeat === 0 && counter > (aboveOf(lifeId) ?? Number.POSITIVE_INFINITY))
+          add(lifeId, { counter, atUs, gatewayIds });
+    },
+  );
+  for (const own of lives.values()) own.sort((a, b) => a.counter - b.counter || a.atUs - b.atUs);
+  return lives;
+}
+
+/** Goes through a window in order of time: its gathered hours, and the rest by its rows. */
+function goThrough(
+  store: Store,
+  window: TimeRange,
+  addHour: (columns: Uint8Array, hourUs: number, only: ReadonlySet<number> | null) => void,
+  addRows: (range: TimeRange) => void,
+): void {
   const { hours, rest } = windowParts(store, window);
   const only = narrowedGateways(store);
-  const addRows = (range: TimeRange) => {
-    const frames =
-      lifeIds === undefined ? framesInWindow(store, range) : framesOfLives(store, [...lifeIds], range);
-    for (const frame of frames) {
-      const series = seriesOf(frame.lifeId);
-      if (series !== undefined) addFrame(series, frame);
-    }
-  };
   const parts = [
     ...hours.map(({ from, to }) => ({
       fromUs: from * GATHERED_HOUR_US,
       add: () => {
         for (const { hour, columns } of hourRows(store, from, to))
           if (only !== null && isShared(columns, only)) addRows(hourRange(hour));
-          else addFrameHour(columns, hour * GATHERED_HOUR_US, only, seriesOf);
+          else addHour(columns, hour * GATHERED_HOUR_US, only);
       },
     })),
     ...rest.map((range) => ({ fromUs: range.fromUs, add: () => addRows(range) })),
   ];
   for (const { add } of parts.sort((a, b) => a.fromUs - b.fromUs)) add();
-  return lives;
 }
 
 /** How many frames of each life a window holds, by its row id. */
