@@ -145,7 +145,14 @@ export function stepOfGateway(db: Store, eui: Eui, most: number): boolean {
   run("DELETE FROM refusal WHERE gateway_id = ?", id);
   // Octets 4 to 11 of a datagram of a gateway name it (protocol reference, section 3.2).
   run("DELETE FROM refusal_sample WHERE substr(bytes, 5, 8) = ?", Buffer.from(eui, "hex"));
-  for (const table of ["gap_disorder", "gateway_address", "gateway_hour", "packet_hour", "channel_hour"])
+  for (const table of [
+    "gap_disorder",
+    "gateway_address",
+    "gateway_hour",
+    "packet_hour",
+    "packet_day",
+    "channel_hour",
+  ])
     run(`DELETE FROM ${table} WHERE gateway_id = ?`, id);
   run("UPDATE gap SET gateway_id = NULL, judged_to_us = NULL WHERE gateway_id = ?", id);
   run("DELETE FROM label WHERE kind = 'gateway' AND id = ?", eui);

@@ -1,12 +1,14 @@
 /**
  * What happens to the rows of time that counts as removed (removal.ts)? In bounded steps receptions, frames and what is kept
- * of each gateway go, and the gathered hours are packed. These rows cannot be gathered anew: a node or gateway that is
+ * of each gateway go, and the gathered hours are packed, a day in a row. These rows cannot be gathered anew: a node or gateway that is
  * forgotten leaves them as they stand, its frames taken out. What a row sums up of frames that others heard too stays.
  */
 import type { Statement } from "better-sqlite3";
-import { packFrameHour, withoutFrames } from "./hours/frame-columns.ts";
+import { withoutFrames } from "./hours/frame-columns.ts";
+import { packFrameDay, unpackFrameDay } from "./hours/frame-days.ts";
 import { GATHERED_HOUR_US } from "./hours/gathered.ts";
-import { isPacked, pack } from "./hours/packed.ts";
+import { DAY_HOURS, type HourRow } from "./hours/packed.ts";
+import { packPacketDay } from "./hours/packet-days.ts";
 import type { Store } from "./open.ts";
 import { removedToUs } from "./retention.ts";
 
@@ -43,7 +45,7 @@ export class Sweep {
   /** Receptions and frames that were looked at since the start; those that stay are not looked at twice. */
   #reception = BEGIN;
   #frame = BEGIN;
-  /** The hour at which packing goes on; null: it has not begun. */
+  /** The day at which packing goes on; null: it has not begun. */
   #packed: number | null = null;
 
   constructor(db: Store) {
@@ -88,12 +90,16 @@ export class Sweep {
     const frames = this.#take(this.#frames, this.#dropFrame, this.#frame, beforeUs, most);
     this.#frame = frames.at(-1) ?? this.#frame;
     if (frames.length === most || this.#ofGateways(beforeUs, most)) return true;
-    const hourOf = (atUs: number) => Math.floor(atUs / GATHERED_HOUR_US);
+    const dayOf = (atUs: number) => Math.floor(atUs / GATHERED_HOUR_US / DAY_HOURS);
     // Never before the first that there is: it may be many years since 1970.
     const firstHour = this.#firstHour.get() as number | null;
-    const from = this.#packed ?? Math.max(hourOf(sweptUs), firstHour ?? hourOf(beforeUs));
-    this.#packed = from < hourOf(beforeUs) ? packHours(this.#db, from, hourOf(beforeUs)) : null;
-    if (this.#packed !== null) return true;
+    const firstDay = firstHour === null ? dayOf(beforeUs) : Math.floor(firstHour / DAY_HOURS);
+    const day = Math.max(this.#packed ?? dayOf(sweptUs), firstDay);
+    if (day < dayOf(beforeUs)) {
+      packHours(this.#db, day);
+      this.#packed = day + 1;
+      return true;
+    }
     this.forget();
     this.#db.prepare("UPDATE removal SET swept_to_us = removed_to_us WHERE id = 1").run();
     return true;
@@ -167,26 +173,28 @@ export class Sweep {
   }
 }
 
-/** Packed in one step: some 20 ms. */
-const PACKED_A_STEP = 12;
-
-/** Packs the hours of a range, from its begin; returns where the next step begins, or null: all are packed. */
-function packHours(db: Store, fromHour: number, toHour: number): number | null {
-  const end = Math.min(toHour, fromHour + PACKED_A_STEP);
-  const write = db.prepare("UPDATE frame_hour SET columns = ? WHERE hour = ?");
-  const frames = db
-    .prepare("SELECT hour, columns FROM frame_hour WHERE hour >= ? AND hour < ?")
-    .all(fromHour, end) as { hour: number; columns: Uint8Array }[];
-  for (const { hour, columns } of frames) if (!isPacked(columns)) write.run(packFrameHour(columns), hour);
-  const packets = db
-    .prepare(
-      `SELECT rowid AS id, columns FROM packet_hour
-       WHERE gateway_id IN (SELECT id FROM gateway) AND hour >= ? AND hour < ?`,
-    )
-    .all(fromHour, end) as { id: number; columns: Uint8Array }[];
-  const writePackets = db.prepare("UPDATE packet_hour SET columns = ? WHERE rowid = ?");
-  for (const { id, columns } of packets) if (!isPacked(columns)) writePackets.run(pack(columns), id);
-  return end < toHour ? end : null;
+/** Packs the hours of a day, some 20 ms; those that do not fit into one row stay as they are. */
+function packHours(db: Store, day: number): void {
+  const hours = { from: day * DAY_HOURS, to: (day + 1) * DAY_HOURS };
+  const rows = db
+    .prepare("SELECT hour, columns FROM frame_hour WHERE hour >= @from AND hour < @to ORDER BY hour")
+    .all(hours) as HourRow[];
+  const packed = rows.length === 0 ? null : packFrameDay(rows);
+  if (packed !== null) {
+    db.prepare("INSERT INTO frame_day (day, columns) VALUES (?, ?)").run(day, packed);
+    db.prepare("DELETE FROM frame_hour WHERE hour >= @from AND hour < @to").run(hours);
+  }
+  const packets = db.prepare(
+    "SELECT hour, columns FROM packet_hour WHERE gateway_id = @id AND hour >= @from AND hour < @to ORDER BY hour",
+  );
+  const setPackets = db.prepare("INSERT INTO packet_day (gateway_id, day, columns) VALUES (?, ?, ?)");
+  const drop = db.prepare("DELETE FROM packet_hour WHERE gateway_id = @id AND hour >= @from AND hour < @to");
+  for (const id of db.prepare("SELECT id FROM gateway").pluck().all() as number[]) {
+    const own = packets.all({ id, ...hours }) as HourRow[];
+    if (own.length === 0) continue;
+    setPackets.run(id, day, packPacketDay(own));
+    drop.run({ id, ...hours });
+  }
 }
 
 export interface ForgottenFrames {
@@ -196,32 +204,60 @@ export interface ForgottenFrames {
   readonly gatewayId: number | null;
 }
 
-/** Hours gone through in one step: some 10 ms. */
-const FORGOTTEN_A_STEP = 24;
+/** The last day that was gone through; begun again after a restart, which changes nothing that was done. */
+const places = new WeakMap<Store, { readonly of: string; day: number }>();
 
-/** Where the work on a store stands; begun again after a restart, which changes nothing that was done. */
-const places = new WeakMap<Store, { readonly of: string; hour: number }>();
-
-/** Goes through some hours. True: through all of them. `of` names what is forgotten. */
+/** Goes through a day, some 30 ms. True: through all of them. `of` names what is forgotten. */
 export function forgetInRemovedHours(db: Store, of: string, forgotten: ForgottenFrames): boolean {
   let place = places.get(db);
   if (place?.of !== of) {
-    place = { of, hour: Number.MIN_SAFE_INTEGER };
+    place = { of, day: -MAX_DAY };
     places.set(db, place);
   }
-  const rows = db
-    .prepare("SELECT hour, columns FROM frame_hour WHERE hour > ? AND hour < ? ORDER BY hour LIMIT ?")
-    .all(place.hour, removedToUs(db) / GATHERED_HOUR_US, FORGOTTEN_A_STEP) as {
-    hour: number;
-    columns: Uint8Array;
-  }[];
+  const next = db
+    .prepare(
+      `SELECT (SELECT min(day) FROM frame_day WHERE day > @day) AS day,
+              (SELECT min(hour) FROM frame_hour WHERE hour >= @hour AND hour < @end) AS hour`,
+    )
+    .get({
+      day: place.day,
+      hour: (place.day + 1) * DAY_HOURS,
+      end: removedToUs(db) / GATHERED_HOUR_US,
+    }) as { day: number | null; hour: number | null };
+  const day = Math.min(next.day ?? MAX_DAY, next.hour === null ? MAX_DAY : Math.floor(next.hour / DAY_HOURS));
+  if (day === MAX_DAY) {
+    places.delete(db);
+    return true;
+  }
+  forgetInDay(db, day, forgotten);
+  place.day = day;
+  return false;
+}
+
+/** No day has this number; nor its negative. */
+const MAX_DAY = 1e9;
+
+function forgetInDay(db: Store, day: number, forgotten: ForgottenFrames): void {
+  const packed = db.prepare("SELECT columns FROM frame_day WHERE day = ?").pluck().get(day) as
+    | Uint8Array
+    | undefined;
+  if (packed !== undefined) {
+    const hours = unpackFrameDay(packed);
+    const left = hours.map(({ hour, columns }) => ({ hour, columns: withoutFrames(columns, forgotten) }));
+    if (left.some(({ columns }) => columns !== null)) {
+      const rows = left.map(({ hour, columns }, i) => ({
+        hour,
+        columns: columns ?? hours[i]?.columns ?? new Uint8Array(),
+      }));
+      db.prepare("UPDATE frame_day SET columns = ? WHERE day = ?").run(packFrameDay(rows), day);
+    }
+  }
   const write = db.prepare("UPDATE frame_hour SET columns = ? WHERE hour = ?");
+  const rows = db
+    .prepare("SELECT hour, columns FROM frame_hour WHERE hour >= ? AND hour < ?")
+    .all(day * DAY_HOURS, (day + 1) * DAY_HOURS) as HourRow[];
   for (const { hour, columns } of rows) {
     const left = withoutFrames(columns, forgotten);
     if (left !== null) write.run(left, hour);
-    place.hour = hour;
   }
-  if (rows.length === FORGOTTEN_A_STEP) return false;
-  places.delete(db);
-  return true;
 }

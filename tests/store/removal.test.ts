@@ -5,9 +5,10 @@ import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { beginForgetting, type Forgettable } from "../../src/store/forget.ts";
-import { packFrameHour } from "../../src/store/hours/frame-columns.ts";
-import { isPacked, pack } from "../../src/store/hours/packed.ts";
+import { unpackFrameDay } from "../../src/store/hours/frame-days.ts";
+import type { HourRow } from "../../src/store/hours/packed.ts";
 import { frameCountsByLife, framesByLife } from "../../src/store/hours/read-frames.ts";
+import { packetHourRows } from "../../src/store/hours/read-packets.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
@@ -35,25 +36,32 @@ const all = (db: Store, sql: string) => db.prepare(sql).all();
 const GAPS = "SELECT id, from_us, to_us, missed, open, cause, shown, finding FROM gap ORDER BY id";
 const LIVES =
   "SELECT id, dev_addr, number, first_at_us, last_at_us, first_counter, last_counter, heard FROM life";
-const HOURS = ["frame_hour", "gateway_hour", "packet_hour", "channel_hour"];
+/** What hours hold, whether a day of them is packed or not. */
+const hoursBefore = (db: Store, beforeUs: number) => {
+  const end = beforeUs / 3_600e6;
+  const plain = (rows: unknown[]) =>
+    (rows as HourRow[])
+      .filter(({ hour }) => hour < end)
+      .map(({ hour, columns }) => [hour, Buffer.from(columns).toString("hex")]);
+  const blobs = (sql: string) => db.prepare(sql).pluck().all() as Uint8Array[];
+  const ids = db.prepare("SELECT id FROM gateway").pluck().all() as number[];
+  return {
+    frames: plain([
+      ...blobs("SELECT columns FROM frame_day ORDER BY day").flatMap(unpackFrameDay),
+      ...all(db, "SELECT hour, columns FROM frame_hour ORDER BY hour"),
+    ]),
+    packets: ids.map((id) => plain(packetHourRows(db, id, 0, end))),
+    gateways: all(db, `SELECT * FROM gateway_hour WHERE hour < ${end} ORDER BY 1, 2`),
+    channels: all(db, `SELECT * FROM channel_hour WHERE hour < ${end} ORDER BY 1, 2`),
+  };
+};
 
-/** What hours hold, packed or not: both in the form that they have once their rows are gone. */
-const hoursBefore = (db: Store, beforeUs: number) =>
-  HOURS.map((table) =>
-    (
-      all(db, `SELECT * FROM ${table} WHERE hour < ${beforeUs / 3_600e6} ORDER BY 1, 2`) as {
-        columns?: Uint8Array;
-      }[]
-    ).map(({ columns, ...row }) => {
-      if (columns === undefined || isPacked(columns)) return { ...row, columns };
-      return { ...row, columns: table === "frame_hour" ? packFrameHour(columns) : pack(columns) };
-    }),
-  );
+const HOUR_TABLES = ["frame_hour", "packet_hour", "frame_day", "packet_day"];
 
 const octetsOfHours = (db: Store) =>
   db
     .prepare(
-      "SELECT sum(length(columns)) FROM (SELECT columns FROM frame_hour UNION ALL SELECT columns FROM packet_hour)",
+      `SELECT sum(length(columns)) FROM (${HOUR_TABLES.map((one) => `SELECT columns FROM ${one}`).join(" UNION ALL ")})`,
     )
     .pluck()
     .get() as number;
@@ -82,10 +90,32 @@ describe("removal by age", () => {
     expect(count(db, "datagram WHERE at_us < ?", beforeUs)).toBeGreaterThan(30);
     expect(count(db, "hour_due")).toBe(0);
     expect(hoursBefore(db, beforeUs)).toEqual(before.hours);
-    expect(octetsOfHours(db)).toBeLessThan(octets);
+    expect(octetsOfHours(db)).toBeLessThan(0.6 * octets);
+    expect(count(db, "frame_hour WHERE hour < ?", beforeUs / 3_600e6)).toBe(0);
+    expect(count(db, "packet_hour WHERE hour < ?", beforeUs / 3_600e6)).toBe(0);
+    // From the 14th, 09:00 on.
+    expect([count(db, "frame_day"), count(db, "packet_day")]).toEqual([3, 6]);
     expect(all(db, LIVES)).toEqual(before.lives);
     expect(all(db, GAPS)).toEqual(before.gaps);
     expect(removeAll(recorder)).toBe(0);
+  });
+
+  it("packs the hours that an earlier version left, once the store is brought up to date", () => {
+    const { db, recorder } = recordedDays(4);
+    writeKeptRule(db, { maxAgeDays: 1, maxBytes: null });
+    removeAll(recorder);
+    const beforeUs = FIRST_MIDNIGHT_US + 3 * DAY_US;
+    const before = hoursBefore(db, beforeUs);
+    const set = db.prepare("INSERT INTO frame_hour (hour, columns) VALUES (?, ?)");
+    for (const day of db.prepare("SELECT columns FROM frame_day").pluck().all() as Uint8Array[])
+      for (const { hour, columns } of unpackFrameDay(day)) set.run(hour, columns);
+    // As migrations/025-packed-days.sql leaves it.
+    db.exec("DELETE FROM frame_day; UPDATE removal SET swept_to_us = 0");
+    expect(removeAll(recorder)).toBeGreaterThan(3);
+    expect([count(db, "frame_day"), count(db, "frame_hour WHERE hour < ?", beforeUs / 3_600e6)]).toEqual([
+      3, 0,
+    ]);
+    expect(hoursBefore(db, beforeUs)).toEqual(before);
   });
 
   it("changes nothing of what is derived when late frames of the kept days come afterwards", () => {

@@ -5,9 +5,9 @@
 import type { HeardCounter } from "../../ledger/gaps/gap-detector.ts";
 import type { HeardFrame } from "../queries/frames.ts";
 import { type FrameSeries, NO_LEVEL } from "./frame-series.ts";
-import { isPacked, pack, unpack } from "./packed.ts";
+import { fromDifferences, fromPlanes, isPacked, unpack } from "./packed.ts";
 
-interface Head {
+export interface FrameHead {
   readonly frames: number;
   /** Row ids of the lives. */
   readonly lives: readonly number[];
@@ -30,7 +30,23 @@ const COLUMNS = {
   repeat: 1,
 };
 
-const NAMES = Object.keys(COLUMNS) as (keyof typeof COLUMNS)[];
+export interface FrameColumns {
+  /** Microseconds since the hour began. */
+  readonly at: Uint32Array;
+  readonly counter: Uint32Array;
+  readonly airtime: Uint32Array;
+  /** Places in the head; so are `rate` and `heard`. */
+  readonly life: Uint16Array;
+  readonly snr: Int16Array;
+  readonly rssi: Int16Array;
+  readonly receptions: Uint16Array;
+  readonly rate: Uint16Array;
+  readonly heard: Uint16Array;
+  readonly repeat: Uint8Array;
+}
+
+/** In the order in which they lie. */
+export const NAMES = Object.keys(COLUMNS) as (keyof FrameColumns)[];
 
 /** Octets of the number that says how long the head is. */
 const LENGTH_OCTETS = 4;
@@ -41,16 +57,8 @@ export function encodeFrameHour(frames: readonly HeardFrame[], hourUs: number): 
   const dataRates = new Places<number>();
   const gateways = new Places<string>();
   const n = frames.length;
-  const at = new Uint32Array(n);
-  const counter = new Uint32Array(n);
-  const airtime = new Uint32Array(n);
-  const life = new Uint16Array(n);
-  const snr = new Int16Array(n);
-  const rssi = new Int16Array(n);
-  const receptions = new Uint16Array(n);
-  const rate = new Uint16Array(n);
-  const heard = new Uint16Array(n);
-  const repeat = new Uint8Array(n);
+  const columns = emptyColumns(n);
+  const { at, counter, airtime, life, snr, rssi, receptions, rate, heard, repeat } = columns;
   for (const [i, frame] of frames.entries()) {
     if (frame.counter > 0xffff_ffff || frame.airtimeUs > 0xffff_ffff || frame.receptions > 0xffff)
       return null;
@@ -66,16 +74,36 @@ export function encodeFrameHour(frames: readonly HeardFrame[], hourUs: number): 
     repeat[i] = frame.repeat;
   }
   if (Math.max(lives.size, dataRates.size, gateways.size) > TAKEN_OUT) return null;
-  const head: Head = {
+  const head: FrameHead = {
     frames: n,
     lives: lives.all(),
     dataRates: dataRates.all(),
     gateways: gateways.all().map((text) => JSON.parse(text) as number[]),
   };
+  return frameRow(head, columns);
+}
+
+/** The columns of so many frames. */
+export function emptyColumns(frames: number): FrameColumns {
+  return {
+    at: new Uint32Array(frames),
+    counter: new Uint32Array(frames),
+    airtime: new Uint32Array(frames),
+    life: new Uint16Array(frames),
+    snr: new Int16Array(frames),
+    rssi: new Int16Array(frames),
+    receptions: new Uint16Array(frames),
+    rate: new Uint16Array(frames),
+    heard: new Uint16Array(frames),
+    repeat: new Uint8Array(frames),
+  };
+}
+
+/** A row of these columns. */
+export function frameRow(head: FrameHead, columns: FrameColumns): Uint8Array {
   const text = paddedText(JSON.stringify(head));
-  const length = new Uint32Array([text.length]);
-  const columns = [length, text, at, counter, airtime, life, snr, rssi, receptions, rate, heard, repeat];
-  return Buffer.concat(columns.map((one) => new Uint8Array(one.buffer, one.byteOffset, one.byteLength)));
+  const parts = [new Uint32Array([text.length]), text, ...NAMES.map((name) => columns[name])];
+  return Buffer.concat(parts.map((one) => new Uint8Array(one.buffer, one.byteOffset, one.byteLength)));
 }
 
 /**
@@ -83,14 +111,14 @@ export function encodeFrameHour(frames: readonly HeardFrame[], hourUs: number): 
  * so that it does not answer for these alone.
  */
 export function isShared(columns: Uint8Array, gatewayIds: ReadonlySet<number>): boolean {
-  const { buffer, byteOffset } = aligned(columns);
+  const { buffer, byteOffset } = plainFrameHour(columns);
   return headOf(buffer, byteOffset).head.gateways.some(
     (heard) => heard.some((id) => gatewayIds.has(id)) && !heard.every((id) => gatewayIds.has(id)),
   );
 }
 
 /** Stands for the life of a frame that was taken out: no place of a head is so large, and readers pass it over. */
-const TAKEN_OUT = 0xffff;
+export const TAKEN_OUT = 0xffff;
 
 /**
  * The row without the frames of some lives, and without those that one gateway alone heard; it is named nowhere any more.
@@ -100,8 +128,7 @@ export function withoutFrames(
   columns: Uint8Array,
   { lifeIds, gatewayId }: { readonly lifeIds: ReadonlySet<number>; readonly gatewayId: number | null },
 ): Uint8Array | null {
-  const isSmall = isPacked(columns);
-  const copy = isSmall ? unpackFrameHour(columns) : Uint8Array.from(columns);
+  const copy = Uint8Array.from(plainFrameHour(columns));
   const { head, end, life, heard } = columnsOf(copy);
   const isGone = head.lives.map((id) => lifeIds.has(id));
   const isAlone = head.gateways.map((set) => set.length === 1 && set[0] === gatewayId);
@@ -112,51 +139,35 @@ export function withoutFrames(
   const named = { ...head, gateways: head.gateways.map((set) => set.filter((id) => id !== gatewayId)) };
   // No longer than before: the columns stay where they are.
   copy.set(Buffer.from(JSON.stringify(named).padEnd(end - LENGTH_OCTETS), "latin1"), LENGTH_OCTETS);
-  return isSmall ? packFrameHour(copy) : copy;
+  return copy;
 }
 
-/** The octets of a row as they are read, at a multiple of four. */
-function aligned(columns: Uint8Array): Uint8Array {
+/** A row as its columns are read: plain, and at a multiple of four octets. */
+export function plainFrameHour(columns: Uint8Array): Uint8Array {
   if (isPacked(columns)) return unpackFrameHour(columns);
   return columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
 }
 
-/**
- * A row in less room. What a node does again and again says little: times count from the frame before; counter, airtime
- * and data rate from the frame before of the same life; the power from the SNR; and the octets of one weight lie together.
- */
-export function packFrameHour(columns: Uint8Array): Uint8Array {
-  if (isPacked(columns)) return columns;
-  const copy = Uint8Array.from(columns);
-  turn(copy, false);
-  return pack(inPlanes(copy, false));
+/** A row that an earlier version packed by itself; days are packed since (frame-days.ts). */
+function unpackFrameHour(packed: Uint8Array): Uint8Array {
+  const row = unpack(packed);
+  const columns = columnsOf(row);
+  fromPlanes(
+    row.slice(columns.end),
+    NAMES.map((name) => columns[name]),
+  );
+  const { at, counter, airtime, rate, life, snr, rssi } = columns;
+  for (let i = 0; i < rssi.length; i++) rssi[i] = (rssi[i] ?? 0) + (snr[i] ?? 0);
+  fromDifferences(at, null);
+  for (const values of [counter, airtime, rate]) fromDifferences(values, life);
+  return row;
 }
 
-function unpackFrameHour(columns: Uint8Array): Uint8Array {
-  const copy = inPlanes(unpack(columns), true);
-  turn(copy, true);
-  return copy;
-}
-
-/** Makes differences of what is stored as such, in place; `isBack`: the other way round. Lives and SNR stay as they are. */
-function turn(columns: Uint8Array, isBack: boolean): void {
-  const { at, counter, airtime, rate, life, snr, rssi } = columnsOf(columns);
-  const sign = isBack ? 1 : -1;
-  for (let i = 0; i < rssi.length; i++) rssi[i] = (rssi[i] ?? 0) + sign * (snr[i] ?? 0);
-  for (const values of [at, counter, airtime, rate]) {
-    const before = new Float64Array(values === at ? 1 : TAKEN_OUT + 1);
-    for (let i = 0; i < values.length; i++) {
-      const of = values === at ? 0 : (life[i] ?? 0);
-      const value = values[i] ?? 0;
-      // Numbers without a sign: what goes below zero comes round again.
-      values[i] = value + sign * (before[of] ?? 0);
-      before[of] = isBack ? (values[i] ?? 0) : value;
-    }
-  }
-}
-
-/** The columns of a row, in place; it begins at a multiple of four octets. `end`: of the head. */
-function columnsOf({ buffer, byteOffset }: Uint8Array) {
+/** The columns of a plain row, in place; it begins at a multiple of four octets. `end`: of the head. */
+export function columnsOf({
+  buffer,
+  byteOffset,
+}: Uint8Array): FrameColumns & { readonly head: FrameHead; readonly end: number } {
   const { head, end } = headOf(buffer, byteOffset);
   const n = head.frames;
   let offset = end;
@@ -181,32 +192,13 @@ function columnsOf({ buffer, byteOffset }: Uint8Array) {
   };
 }
 
-/** The octets of each column by their weight, all lowest ones first; `isBack`: the other way round. */
-function inPlanes(columns: Uint8Array, isBack: boolean): Uint8Array {
-  const { head, end } = headOf(columns.buffer, columns.byteOffset);
-  const { frames } = head;
-  let begin = end;
-  const turned = Uint8Array.from(columns);
-  for (const name of NAMES) {
-    const octets = COLUMNS[name];
-    for (let octet = 0; octet < octets; octet++) {
-      const plane = begin + octet * frames;
-      for (let i = 0, apart = begin + octet; i < frames; i++, apart += octets)
-        if (isBack) turned[apart] = columns[plane + i] ?? 0;
-        else turned[plane + i] = columns[apart] ?? 0;
-    }
-    begin += octets * frames;
-  }
-  return turned;
-}
-
 /** How many frames of each life an hour holds, one after the other. `only`: those that these gateways heard, if none is shared. */
 export function countFrameHour(
   columns: Uint8Array,
   only: ReadonlySet<number> | null,
   add: (lifeId: number, frames: number) => void,
 ): void {
-  const { head, life, heard } = columnsOf(aligned(columns));
+  const { head, life, heard } = columnsOf(plainFrameHour(columns));
   const isOwn = ownSets(head, only);
   const counts = new Uint32Array(head.lives.length);
   for (let i = 0; i < head.frames; i++) {
@@ -218,15 +210,15 @@ export function countFrameHour(
 }
 
 /** 1 for each set of gateways that counts. */
-function ownSets({ gateways }: Head, only: ReadonlySet<number> | null): Uint8Array {
+function ownSets({ gateways }: FrameHead, only: ReadonlySet<number> | null): Uint8Array {
   return Uint8Array.from(gateways, (heard) => Number(only === null || heard.some((id) => only.has(id))));
 }
 
 /** The head of a row, and where its columns begin. */
-function headOf(buffer: ArrayBufferLike, byteOffset: number): { head: Head; end: number } {
+function headOf(buffer: ArrayBufferLike, byteOffset: number): { head: FrameHead; end: number } {
   const [headLength = 0] = new Uint32Array(buffer, byteOffset, 1);
   const text = Buffer.from(buffer, byteOffset + LENGTH_OCTETS, headLength).toString("latin1");
-  return { head: JSON.parse(text) as Head, end: byteOffset + LENGTH_OCTETS + headLength };
+  return { head: JSON.parse(text) as FrameHead, end: byteOffset + LENGTH_OCTETS + headLength };
 }
 
 /** Adds the frames of an hour to the series of their lives; lives without one are left out. `only`: as for countFrameHour. */
@@ -237,7 +229,7 @@ export function addFrameHour(
   seriesOf: (lifeId: number) => FrameSeries | undefined,
 ): void {
   const { head, at, counter, airtime, life, snr, rssi, receptions, rate, heard, repeat } = columnsOf(
-    aligned(columns),
+    plainFrameHour(columns),
   );
   const n = head.frames;
   const sets = head.gateways.length;
@@ -278,7 +270,7 @@ export function addHeardCounters(
   aboveOf: (lifeId: number) => number | null,
   add: (lifeId: number, heard: HeardCounter) => void,
 ): void {
-  const { head, at, counter, life, heard, repeat } = columnsOf(aligned(columns));
+  const { head, at, counter, life, heard, repeat } = columnsOf(plainFrameHour(columns));
   const sets = head.gateways.map((ids) => (only === null ? ids : ids.filter((id) => only.has(id))));
   const above = Float64Array.from(head.lives, (id) => aboveOf(id) ?? Number.POSITIVE_INFINITY);
   for (let i = 0; i < head.frames; i++) {
@@ -293,7 +285,7 @@ export function addHeardCounters(
 }
 
 /** Gives each value a number of its own, from 0, in order of appearance. */
-class Places<T> {
+export class Places<T> {
   readonly #places = new Map<T, number>();
 
   get size(): number {

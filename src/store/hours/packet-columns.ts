@@ -31,8 +31,12 @@ interface HourPackets {
   readonly readings: readonly CounterReading[];
 }
 
-const CHANNEL_NUMBERS = 5;
-const READING_NUMBERS = 3;
+/** Numbers at the front of a row: how many channels, how many readings. */
+export const COUNTS = 2;
+/** Of a channel: frequency, data rate, coding rate, size, count. */
+export const CHANNEL_NUMBERS = 5;
+/** Of a reading: counter, time in the hour, the gateway's own time. */
+export const READING_NUMBERS = 3;
 /** Stands for a time that the gateway did not give. */
 const NO_TIME = -2_147_483_648;
 const MAX_OFFSET_US = 2_147_483_647;
@@ -52,7 +56,7 @@ export function encodeHourPackets({ channels, readings }: HourPackets, hourUs: n
 }
 
 /** The numbers of a row, as they are and with a sign. */
-function wordsOf(columns: Uint8Array): { words: Uint32Array; signed: Int32Array } {
+export function wordsOf(columns: Uint8Array): { words: Uint32Array; signed: Int32Array } {
   const plain = isPacked(columns) ? unpack(columns) : columns;
   const { buffer, byteOffset, byteLength } = plain.byteOffset % 4 === 0 ? plain : Uint8Array.from(plain);
   const length = byteLength / 4;
@@ -71,7 +75,7 @@ export class ChannelTotals {
   addHour(columns: Uint8Array): void {
     const { words, signed } = wordsOf(columns);
     const count = words[0] ?? 0;
-    for (let i = 0, at = 2; i < count; i++, at += CHANNEL_NUMBERS)
+    for (let i = 0, at = COUNTS; i < count; i++, at += CHANNEL_NUMBERS)
       this.add(
         words[at] ?? 0,
         signed[at + 1] ?? 0,
@@ -109,7 +113,7 @@ export function readingsOfHour(columns: Uint8Array, hourUs: number): CounterRead
   const { words, signed } = wordsOf(columns);
   const [channelCount = 0, readingCount = 0] = words;
   const readings: CounterReading[] = [];
-  let at = 2 + channelCount * CHANNEL_NUMBERS;
+  let at = COUNTS + channelCount * CHANNEL_NUMBERS;
   for (let i = 0; i < readingCount; i++, at += READING_NUMBERS) {
     const atUs = hourUs + (words[at + 1] ?? 0);
     const offsetUs = signed[at + 2] ?? NO_TIME;

@@ -6,8 +6,10 @@ import type { Store } from "../open.ts";
 import { frameCounts, framesInWindow, framesOfLives, type HeardFrame } from "../queries/frames.ts";
 import { prepared } from "../queries/statement.ts";
 import { addFrameHour, addHeardCounters, countFrameHour, isShared } from "./frame-columns.ts";
+import { unpackFrameDay } from "./frame-days.ts";
 import { FrameSeries, NO_LEVEL } from "./frame-series.ts";
 import { GATHERED_HOUR_US, windowParts } from "./gathered.ts";
+import { DAY_HOURS, type HourRow } from "./packed.ts";
 
 /** By row id of the life, each in order of time. `lifeIds`: only of these. */
 export function framesByLife(
@@ -115,16 +117,17 @@ function hourRange(hour: number): TimeRange {
   return { fromUs: hour * GATHERED_HOUR_US, toUs: (hour + 1) * GATHERED_HOUR_US };
 }
 
-function hourRows(store: Store, from: number, to: number): IterableIterator<HourRow> {
-  return prepared(
+/** In order: days are packed from the oldest on. */
+function* hourRows(store: Store, from: number, to: number): Generator<HourRow> {
+  const days = prepared(store, "SELECT columns FROM frame_day WHERE day >= ? AND day < ? ORDER BY day")
+    .pluck()
+    .iterate(Math.floor(from / DAY_HOURS), Math.ceil(to / DAY_HOURS)) as IterableIterator<Uint8Array>;
+  for (const day of days)
+    for (const row of unpackFrameDay(day)) if (row.hour >= from && row.hour < to) yield row;
+  yield* prepared(
     store,
     "SELECT hour, columns FROM frame_hour WHERE hour >= ? AND hour < ? ORDER BY hour",
   ).iterate(from, to) as IterableIterator<HourRow>;
-}
-
-interface HourRow {
-  readonly hour: number;
-  readonly columns: Uint8Array;
 }
 
 /** The frames of one life, in order of time, as a series. */

@@ -2,6 +2,7 @@
 import { type TimeRange, unite } from "../../model/time-range.ts";
 import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";
 import { ChannelTotals } from "../hours/packet-columns.ts";
+import { packetHourRows } from "../hours/read-packets.ts";
 import type { Store } from "../open.ts";
 import { type Newest, newest } from "./bench.ts";
 import { columnsOf, prepared } from "./statement.ts";
@@ -181,11 +182,7 @@ export function channelsOfSite(store: Store, window: TimeRange): ChannelOfSite[]
      WHERE at_us >= ? AND at_us < ? AND crc = 0 AND ghost = 0 AND frame_id IS NOT NULL AND frequency_hz IS NOT NULL
      GROUP BY 1, 2`,
   );
-  const gathered = prepared(
-    store,
-    `SELECT gateway_id AS gatewayId, columns FROM gateway CROSS JOIN packet_hour
-     ON gateway_id = gateway.id AND hour >= ? AND hour < ?`,
-  );
+  const gatewayIds = prepared(store, "SELECT id FROM gateway").pluck().all() as number[];
   const { hours, rest } = windowParts(store, window);
   const gateways = new Map<number, ChannelTotals>();
   const totalsOf = (gatewayId: number): ChannelTotals => {
@@ -194,8 +191,9 @@ export function channelsOfSite(store: Store, window: TimeRange): ChannelOfSite[]
     return totals;
   };
   for (const { from, to } of hours)
-    for (const { gatewayId, columns } of gathered.iterate(from, to) as IterableIterator<HourRow>)
-      totalsOf(gatewayId).addHour(columns);
+    for (const gatewayId of gatewayIds)
+      for (const { columns } of packetHourRows(store, gatewayId, from, to))
+        totalsOf(gatewayId).addHour(columns);
   for (const { fromUs, toUs } of rest)
     for (const one of rows.all(fromUs, toUs) as ChannelOfSite[])
       totalsOf(one.gatewayId).add(one.frequencyHz, 0, 0, 0, one.count);
@@ -205,9 +203,4 @@ export function channelsOfSite(store: Store, window: TimeRange): ChannelOfSite[]
       counts.set(frequencyHz, (counts.get(frequencyHz) ?? 0) + count);
     return [...counts].map(([frequencyHz, count]) => ({ gatewayId, frequencyHz, count }));
   });
-}
-
-interface HourRow {
-  readonly gatewayId: number;
-  readonly columns: Uint8Array;
 }

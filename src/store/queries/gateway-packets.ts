@@ -10,6 +10,7 @@ import {
   READING_CELL_US,
   readingsOfHour,
 } from "../hours/packet-columns.ts";
+import { packetHourRows } from "../hours/read-packets.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -185,7 +186,7 @@ export function counterReadings(
   const { hours, rest } = windowParts(store, window);
   const readings = [
     ...hours
-      .flatMap(({ from, to }) => packetHours(store, gatewayId, from, to))
+      .flatMap(({ from, to }) => packetHourRows(store, gatewayId, from, to))
       .flatMap(({ hour, columns }) => readingsOfHour(columns, hour * GATHERED_HOUR_US)),
     ...(leadUs === undefined ? [] : rest.flatMap(fromRows)),
   ].sort((a, b) => a.atUs - b.atUs);
@@ -203,13 +204,6 @@ export function counterReadings(
   return [...cells.values()].map(({ reading }) => reading);
 }
 
-function packetHours(store: Store, gatewayId: number, fromHour: number, toHour: number) {
-  return prepared(
-    store,
-    "SELECT hour, columns FROM packet_hour WHERE gateway_id = ? AND hour >= ? AND hour < ? ORDER BY hour",
-  ).all(gatewayId, fromHour, toHour) as { hour: number; columns: Uint8Array }[];
-}
-
 /** What the plan of a region is recognised by: channels and data rates of packets with a right CRC. In order of both. */
 export function heardChannels(store: Store, gatewayId: number, window: TimeRange): ChannelPackets[] {
   const rows = prepared(
@@ -224,7 +218,7 @@ export function heardChannels(store: Store, gatewayId: number, window: TimeRange
   const { hours, rest } = windowParts(store, window);
   const totals = new ChannelTotals();
   for (const { from, to } of hours)
-    for (const { columns } of packetHours(store, gatewayId, from, to)) totals.addHour(columns);
+    for (const { columns } of packetHourRows(store, gatewayId, from, to)) totals.addHour(columns);
   for (const { fromUs, toUs } of rest)
     for (const one of rows.all(fromUs, toUs, gatewayId) as ChannelPackets[])
       totals.add(one.frequencyHz, one.dataRate, one.codingRate, one.size, one.count);
