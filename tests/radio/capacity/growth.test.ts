@@ -5,6 +5,7 @@ import {
   growthUntil,
   MAX_GROWTH,
 } from "../../../src/radio/capacity/growth.ts";
+import { erlangB } from "../../../src/radio/collisions.ts";
 import { repeatableChance } from "../../../src/statistics/series.ts";
 
 const BLOCKS = 12;
@@ -146,3 +147,99 @@ describe("growth by nodes like these", () => {
     expect(deliveryWith({ ...given, heard: [] }, 50).value).toBe(0);
   });
 });
+
+/** Sites as they come: exposures over six powers of ten, repeats, blocks and nodes of unlike load. */
+function drawnEvidence(random: () => number): GrowthEvidence {
+  const nodes = 3 + Math.floor(random() * 6);
+  const blocks = 12;
+  const counts = Array.from({ length: nodes }, () =>
+    Array.from({ length: blocks }, () => Math.floor(random() * 9)),
+  );
+  const unlike = (count: number) => Array.from({ length: count }, () => 0.2 + random());
+  const shares = unlike(nodes);
+  const total = shares.reduce((sum, one) => sum + one, 0);
+  return {
+    nodes,
+    blocks,
+    expected: counts.map((row) => row.map((count) => count + Math.floor(random() * 2))),
+    heardOf: counts,
+    loadOfBlock: unlike(blocks),
+    loadOfNode: shares.map((one) => one / total),
+    heard: Array.from({ length: 60 }, () => {
+      const theory = 10 ** (-5 + 6 * random());
+      return {
+        node: Math.floor(random() * nodes),
+        block: Math.floor(random() * blocks),
+        transmissions: Array.from({ length: 1 + Math.floor(random() * 3) }, () => ({
+          exposure: { least: theory / 2, theory, most: theory * (1 + random()) },
+          gateways: random() < 0.5 ? [1] : [1, 2],
+        })),
+      };
+    }),
+    erlang: new Map([1, 2].map((id) => [id, { all: 0.3 + random(), own: 0.1 + random() / 5 }])),
+  };
+}
+
+/** Delivery of every draw, by the formulas of the head comment alone, in order. */
+function deliveriesOfDraws(
+  given: GrowthEvidence,
+  growth: number,
+  { rule, demodulators }: { rule: "least" | "most"; demodulators: number },
+  random: () => number,
+): number[] {
+  const draw = (count: number) => {
+    const times = Array<number>(count).fill(0);
+    for (let i = 0; i < count; i++) times[Math.floor(random() * count)]! += 1;
+    return times;
+  };
+  const busyAt = (id: number, times: number) => {
+    const { all, own } = given.erlang.get(id)!;
+    return erlangB(all + times * own, demodulators);
+  };
+  const busy = (ids: readonly number[], times: number) => ids.reduce((all, id) => all * busyAt(id, times), 1);
+  return Array.from({ length: 120 }, () => {
+    const ofBlock = draw(given.blocks);
+    const ofNode = draw(given.nodes).map((count) => 1 + (count - 1) / Math.sqrt(Math.max(1, growth)));
+    const load = given.loadOfNode.reduce((sum, share, node) => sum + share * ofNode[node]!, 0);
+    const weight = (node: number, block: number) => ofBlock[block]! * (1 + growth * ofNode[node]!);
+    const sum = (counts: readonly (readonly number[])[]) =>
+      counts
+        .flatMap((row, node) => row.map((count, block) => count * weight(node, block)))
+        .reduce((a, b) => a + b);
+    const kept = given.heard.map(({ node, block, transmissions }) => {
+      const lost = transmissions.map(({ exposure, gateways }) => {
+        const free = (1 - busy(gateways, growth * load)) / (1 - busy(gateways, 0));
+        return 1 - Math.exp(-growth * load * given.loadOfBlock[block]! * exposure[rule]) * free;
+      });
+      return { weight: weight(node, block), share: 1 - lost.reduce((all, one) => all * one, 1) };
+    });
+    const all = kept.reduce((total, one) => total + one.weight, 0);
+    const spared = kept.reduce((total, one) => total + one.weight * one.share, 0) / all;
+    return (sum(given.heardOf) / sum(given.expected)) * spared;
+  }).sort((a, b) => a - b);
+}
+
+it.each([1, 2, 3, 4, 5, 6])(
+  "ends of an interval are deliveries of draws worked out in full: site %i",
+  (seed) => {
+    const given = drawnEvidence(repeatableChance(seed));
+    const forecast = growthForecast(given, repeatableChance(seed));
+    for (const growth of [0.5, 3, 20]) {
+      const { low, high } = forecast.deliveryWith(growth * given.nodes);
+      const worst = deliveriesOfDraws(
+        given,
+        growth,
+        { rule: "most", demodulators: 8 },
+        repeatableChance(seed),
+      );
+      const best = deliveriesOfDraws(
+        given,
+        growth,
+        { rule: "least", demodulators: 16 },
+        repeatableChance(seed),
+      );
+      expect(low).toBeCloseTo(worst[3]!, 12);
+      expect(high).toBeCloseTo(best[116]!, 12);
+    }
+  },
+);
