@@ -12,6 +12,8 @@ import { DAY_US } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { NodeTraffic, Sent, SiteTraffic } from "./capacity-evidence.ts";
 
+type LoadRow = CapacityView["load"][number];
+
 /** By channel and data rate, over usable time and in the busiest block. */
 export function loadRows(site: SiteTraffic): CapacityView["load"] {
   const { nodes, strangers, usableUs, blockUs, blocks } = site;
@@ -20,27 +22,31 @@ export function loadRows(site: SiteTraffic): CapacityView["load"] {
     for (const { block, airtimeUs } of node.sent)
       ownOfBlock[block] = (ownOfBlock[block] ?? 0) + sentForHeard(node) * airtimeUs;
   const busiest = ownOfBlock.indexOf(Math.max(...ownOfBlock));
-  const rows = new Map<string, CapacityView["load"][number]>();
+  const rows = new Map<string, { -readonly [key in keyof LoadRow]: LoadRow[key] }>();
   const add = (sent: NodeTraffic["sent"][number], times: number, isOwn: boolean) => {
     const { frequencyHz, dataRate, airtimeUs, block } = sent;
     const key = `${frequencyHz}/${dataRate}`;
-    const row = rows.get(key) ?? {
-      frequencyHz,
-      dataRate: describeModulation(modulationFromCodes(dataRate, 0)),
-      ownErlang: 0,
-      ownBusiestErlang: 0,
-      strangerErlang: 0,
-      strangerBusiestErlang: 0,
-    };
+    let row = rows.get(key);
+    if (row === undefined) {
+      row = {
+        frequencyHz,
+        dataRate: describeModulation(modulationFromCodes(dataRate, 0)),
+        ownErlang: 0,
+        ownBusiestErlang: 0,
+        strangerErlang: 0,
+        strangerBusiestErlang: 0,
+      };
+      rows.set(key, row);
+    }
     const mean = (times * airtimeUs) / usableUs;
     const then = block === busiest ? (times * airtimeUs) / blockUs : 0;
-    rows.set(key, {
-      ...row,
-      ownErlang: row.ownErlang + (isOwn ? mean : 0),
-      ownBusiestErlang: row.ownBusiestErlang + (isOwn ? then : 0),
-      strangerErlang: row.strangerErlang + (isOwn ? 0 : mean),
-      strangerBusiestErlang: row.strangerBusiestErlang + (isOwn ? 0 : then),
-    });
+    if (isOwn) {
+      row.ownErlang += mean;
+      row.ownBusiestErlang += then;
+    } else {
+      row.strangerErlang += mean;
+      row.strangerBusiestErlang += then;
+    }
   };
   for (const node of nodes) for (const sent of node.sent) add(sent, sentForHeard(node), true);
   for (const sent of strangers) add(sent, 1, false);

@@ -128,8 +128,8 @@ function bestRatios(
 function exposureOf(way: Sending, bandwidthHz: number, channel: Columns, ratiosDb: Float64Array): Exposure {
   const { spreadingFactors, airtimesUs, ratesPerUs } = channel;
   const { spreadingFactor, airtimeUs } = way;
-  const theoryDb = thresholdsDb(CAPTURE_GOURSAUD_2015, spreadingFactor);
-  const measuredDb = thresholdsDb(CAPTURE_CROCE_2018, spreadingFactor);
+  const theoryDb = thresholdsOf(THEORY_DB, spreadingFactor);
+  const measuredDb = thresholdsOf(MEASURED_DB, spreadingFactor);
   const harmlessUs = (HARMLESS_SYMBOLS * 2 ** spreadingFactor * 1e6) / bandwidthHz;
   let least = 0;
   let theory = 0;
@@ -150,10 +150,20 @@ function exposureOf(way: Sending, bandwidthHz: number, channel: Columns, ratiosD
   return { least, theory, most };
 }
 
-/** By the other's spreading factor. Outside SF7 to SF12 the tables are silent: as within one spreading factor. */
-function thresholdsDb(table: readonly (readonly number[])[], wanted: number): Float64Array {
-  return Float64Array.from(
-    { length: SPREADING_FACTORS },
-    (_, other) => table[wanted - 7]?.[other - 7] ?? table[0]?.[0] ?? 6,
+/**
+ * By the spreading factor of the frame, then of the other. Outside SF7 to SF12 the tables are silent: as within one
+ * spreading factor.
+ */
+function thresholdsDb(table: readonly (readonly number[])[]): readonly Float64Array[] {
+  const factors = Array.from({ length: SPREADING_FACTORS }, (_, factor) => factor);
+  return factors.map((wanted) =>
+    Float64Array.from(factors, (other) => table[wanted - 7]?.[other - 7] ?? table[0]?.[0] ?? 6),
   );
+}
+
+const THEORY_DB = thresholdsDb(CAPTURE_GOURSAUD_2015);
+const MEASURED_DB = thresholdsDb(CAPTURE_CROCE_2018);
+
+function thresholdsOf(table: readonly Float64Array[], spreadingFactor: number): Float64Array {
+  return table[spreadingFactor] ?? table[0] ?? new Float64Array(SPREADING_FACTORS);
 }
