@@ -103,6 +103,7 @@ const BY_TIME: readonly (readonly [table: string, column: string])[] = [
   ["transmit_outcome", "at_us"],
   ["gateway_restart", "at_us"],
   ["gateway_minute", "minute"],
+  ["channel_minute_packed", "hour"],
   ["round_trip_minute", "minute"],
   ["gateway_outage", "from_us"],
   ["downlink", "at_us"],

@@ -29,6 +29,7 @@ const OF_TIME = [
   ["transmit_outcome", "at_us", 1],
   ["downlink", "at_us", 1],
   ["gateway_minute", "minute", 60_000_000],
+  ["channel_minute_packed", "hour", GATHERED_HOUR_US],
   ["round_trip_minute", "minute", 60_000_000],
 ] as const;
 

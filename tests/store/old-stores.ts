@@ -10,6 +10,7 @@ import { fileURLToPath } from "node:url";
 import { gunzipSync, gzipSync, inflateSync } from "node:zlib";
 import Database from "better-sqlite3";
 import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
+import { decodeMinutes } from "../../src/store/hours/channel-minutes.ts";
 import { openStore } from "../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { newestVersion } from "../../src/store/upgrade.ts";
@@ -72,6 +73,14 @@ export function writeMissingStores(folder: string): void {
       writeFileSync(fileOf(schema), gzipSync(makeStore(schema, path, folder), { level: 9 }));
 }
 
+function fillMinutes(db: Database.Database): void {
+  const set = db.prepare("INSERT INTO main.channel_minute VALUES (?, ?, ?, ?, ?, ?, ?)");
+  const packed = db.prepare("SELECT gateway_id, hour, columns FROM newest.channel_minute_packed").raw();
+  for (const [gatewayId, hour, columns] of packed.all() as [number, number, Uint8Array][])
+    for (const one of decodeMinutes(columns, hour))
+      set.run(gatewayId, one.frequencyHz, one.minute, one.receptions, one.crcBad, one.airtimeUs, one.busyUs);
+}
+
 function makeStore(schema: number, newest: string, folder: string): Buffer {
   const path = join(folder, `schema-${schema}.db`);
   rmSync(path, { force: true });
@@ -111,6 +120,8 @@ function makeStore(schema: number, newest: string, folder: string): Buffer {
     db.exec(`DELETE FROM main.${table};
       INSERT OR IGNORE INTO main.${table} (${columns}) SELECT ${values} FROM newest.${table} ${order}`);
   }
+  // Until 025 minutes of channels lay in rows for good.
+  if (schema < 26) fillMinutes(db);
   for (const { sql } of triggers) db.exec(sql);
   db.exec("DETACH newest");
   db.close();

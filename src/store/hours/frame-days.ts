@@ -15,7 +15,14 @@ import {
   plainFrameHour,
   TAKEN_OUT,
 } from "./frame-columns.ts";
-import { fromDifferences, fromPlanes, type HourRow, packDay, toDifferences, unpackDay } from "./packed.ts";
+import {
+  fromDifferences,
+  fromPlanes,
+  type HourRow,
+  packColumns,
+  toDifferences,
+  unpackColumns,
+} from "./packed.ts";
 
 interface DayHead extends Omit<FrameHead, "frames"> {
   /** How many frames each hour holds. */
@@ -51,7 +58,7 @@ export function packFrameDay(rows: readonly HourRow[]): Uint8Array | null {
     snrs: [...new Set(day.snr)].sort((a, b) => a - b),
   };
   toWhatIsNew(day, head);
-  return packDay(
+  return packColumns(
     head,
     NAMES.map((name) => day[name]),
   );
@@ -59,7 +66,7 @@ export function packFrameDay(rows: readonly HourRow[]): Uint8Array | null {
 
 /** The plain rows of the hours of a day, in order. */
 export function unpackFrameDay(packed: Uint8Array): HourRow[] {
-  const { head: read, planes } = unpackDay(packed);
+  const { head: read, planes } = unpackColumns(packed);
   const head = read as DayHead;
   const day = emptyColumns(head.hours.reduce((sum, [, frames]) => sum + frames, 0));
   fromPlanes(

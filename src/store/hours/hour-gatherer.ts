@@ -3,8 +3,10 @@
  * those that have ended meanwhile. Triggers of the schema note every change, whoever makes it (migrations/018-hours.sql).
  */
 import type { Statement } from "better-sqlite3";
+import { MINUTE_US } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { framesInWindow } from "../queries/frames.ts";
+import { MinutePacker } from "./channel-minutes.ts";
 import { encodeFrameHour } from "./frame-columns.ts";
 import { GatewayHourWriter } from "./gateway-hours.ts";
 import { GATHERED_HOUR_US } from "./gathered.ts";
@@ -36,12 +38,14 @@ export class HourGatherer {
   readonly #setFrames: Statement;
   readonly #dropFrames: Statement;
   readonly #gateways: GatewayHourWriter;
+  readonly #minutes: MinutePacker;
   /** Hours found too full since the start. */
   readonly #tooFull = new Set<number>();
 
   constructor(db: Store) {
     this.#db = db;
     this.#gateways = new GatewayHourWriter(db);
+    this.#minutes = new MinutePacker(db);
     this.#closedTo = db.prepare("SELECT closed_to_us FROM hour_progress WHERE id = 1").pluck();
     this.#close = db.prepare("UPDATE hour_progress SET closed_to_us = ? WHERE id = 1");
     this.#due = db.prepare("SELECT hour FROM hour_due WHERE hour < ? ORDER BY hour").pluck();
@@ -75,9 +79,8 @@ export class HourGatherer {
     }
     const closedToUs = this.#closedTo.get() as number;
     const nextUs = this.#next.get({ from: closedToUs }) as number | null;
-    if (nextUs === null) return false;
-    const hour = Math.floor(nextUs / GATHERED_HOUR_US);
-    if (hour >= endedHour) return false;
+    const hour = nextUs === null ? endedHour : Math.floor(nextUs / GATHERED_HOUR_US);
+    if (hour >= endedHour) return this.#minutes.packNext(closedToUs / MINUTE_US);
     if (!this.#gather(hour, MAX_RECEPTIONS)) this.#setDue.run(hour);
     this.#close.run((hour + 1) * GATHERED_HOUR_US);
     return true;
@@ -101,7 +104,9 @@ export class HourGatherer {
     }
     const frames = framesInWindow(this.#db, { fromUs, toUs });
     const columns = frames.length === 0 ? null : encodeFrameHour(frames, fromUs);
+    this.#minutes.unpack(hour);
     this.#gateways.write(hour);
+    this.#minutes.pack(hour);
     if (columns !== null) this.#setFrames.run(hour, columns);
     else this.#dropFrames.run(hour);
     if (columns !== null || frames.length === 0) return true;
@@ -113,5 +118,5 @@ export class HourGatherer {
 /** Takes back everything gathered: it is gathered anew from the beginning. */
 export function dropGathered(db: Store): void {
   db.exec(`UPDATE hour_progress SET closed_to_us = 0; DELETE FROM hour_due; DELETE FROM frame_hour;
-    DELETE FROM gateway_hour; DELETE FROM packet_hour; DELETE FROM channel_hour;`);
+    DELETE FROM gateway_hour; DELETE FROM packet_hour; DELETE FROM channel_hour; DELETE FROM channel_minute_packed;`);
 }

@@ -34,8 +34,8 @@ const LENGTH_OCTETS = 4;
 
 type Column = Uint8Array | Uint16Array | Int16Array | Uint32Array;
 
-/** A day: what is said of it, and its columns. */
-export function packDay(head: unknown, columns: readonly Column[]): Uint8Array {
+/** What is said of the columns, and these, compressed. */
+export function packColumns(head: unknown, columns: readonly Column[]): Uint8Array {
   const text = Buffer.from(JSON.stringify(head), "latin1");
   const length = Buffer.alloc(LENGTH_OCTETS);
   length.writeUInt32LE(text.length);
@@ -44,8 +44,8 @@ export function packDay(head: unknown, columns: readonly Column[]): Uint8Array {
   });
 }
 
-/** What packDay packed: the head, and the octets of the columns for fromPlanes. */
-export function unpackDay(packed: Uint8Array): { head: unknown; planes: Uint8Array } {
+/** What packColumns packed: what is said, and the octets of the columns for fromPlanes. */
+export function unpackColumns(packed: Uint8Array): { head: unknown; planes: Uint8Array } {
   const octets = brotliDecompressSync(packed);
   const end = LENGTH_OCTETS + octets.readUInt32LE();
   return {

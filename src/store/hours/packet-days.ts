@@ -3,7 +3,14 @@
  * the other, each kind for itself, compressed.
  */
 
-import { fromDifferences, fromPlanes, type HourRow, packDay, toDifferences, unpackDay } from "./packed.ts";
+import {
+  fromDifferences,
+  fromPlanes,
+  type HourRow,
+  packColumns,
+  toDifferences,
+  unpackColumns,
+} from "./packed.ts";
 import { CHANNEL_NUMBERS, COUNTS, READING_NUMBERS, wordsOf } from "./packet-columns.ts";
 
 /** Hours, in order, each with how many channels and readings it holds. */
@@ -23,12 +30,12 @@ export function packPacketDay(rows: readonly HourRow[]): Uint8Array {
       if (numbers !== undefined) numbers[to] = words[at] ?? 0;
     });
   for (const numbers of goingOn(kinds)) toDifferences(numbers, null);
-  return packDay(head, kinds);
+  return packColumns(head, kinds);
 }
 
 /** The plain rows of the hours of a day, in order. */
 export function unpackPacketDay(packed: Uint8Array): HourRow[] {
-  const { head: read, planes } = unpackDay(packed);
+  const { head: read, planes } = unpackColumns(packed);
   const head = read as DayHead;
   const kinds = kindsOf(head);
   fromPlanes(planes, kinds);

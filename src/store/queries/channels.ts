@@ -1,7 +1,8 @@
-/** What went over each channel at each gateway? Roll-ups for whole minutes, receptions for ragged ends. */
+/** What went over each channel at each gateway? Roll-ups for whole minutes, in rows or packed; receptions for ragged ends. */
 
 import { formatDevAddr } from "../../model/identifiers.ts";
 import type { TimeRange } from "../../model/time-range.ts";
+import { decodeMinutes, HOUR_MINUTES } from "../hours/channel-minutes.ts";
 import type { Store } from "../open.ts";
 import { cellParts } from "./gateway-packets.ts";
 import { columnsOf, prepared } from "./statement.ts";
@@ -37,6 +38,10 @@ const HOUR_CELLS = `
   FROM gateway CROSS JOIN channel_hour ON gateway_id = gateway.id
   WHERE (@ids IS NULL OR id IN (SELECT value FROM json_each(@ids))) AND hour >= @from AND hour < @to GROUP BY 1, 2, 3`;
 
+const PACKED = `
+  SELECT gateway_id AS gatewayId, hour, columns FROM gateway CROSS JOIN channel_minute_packed ON gateway_id = gateway.id
+  WHERE (@ids IS NULL OR id IN (SELECT value FROM json_each(@ids))) AND hour >= @from AND hour < @to`;
+
 /** Sums of whole minutes [fromMinute, toMinute) in cells, of all gateways or of some. Busy time adds up, since minutes do not overlap. */
 export function channelCells(
   store: Store,
@@ -52,29 +57,61 @@ export function channelCells(
     ids: gatewayIds === undefined ? null : JSON.stringify(gatewayIds),
   };
   const { hours, minutes } = cellParts(store, fromMinute, toMinute, minutesACell);
-  const gathered = prepared(store, HOUR_CELLS);
-  const rows = prepared(store, CELLS);
-  const parts = [
-    ...hours.flatMap((range) => gathered.all({ ...asked, ...range }) as ChannelMinuteRecord[]),
-    ...minutes.flatMap((range) => rows.all({ ...asked, ...range }) as ChannelMinuteRecord[]),
-  ];
-  if (hours.length + minutes.length === 1) return parts;
-  const sums = new Map<string, { -readonly [key in keyof ChannelMinuteRecord]: ChannelMinuteRecord[key] }>();
-  for (const part of parts) {
-    const key = `${part.gatewayId}/${part.frequencyHz}/${part.cell}`;
-    const sum = sums.get(key);
-    if (sum === undefined) {
-      sums.set(key, { ...part });
-      continue;
-    }
-    sum.receptions += part.receptions;
-    sum.crcBad += part.crcBad;
-    sum.airtimeUs += part.airtimeUs;
-    sum.busyUs += part.busyUs;
+  const sums = new ChannelSums();
+  for (const range of hours)
+    for (const one of prepared(store, HOUR_CELLS).all({ ...asked, ...range }) as ChannelMinuteRecord[])
+      sums.add(one.gatewayId, one.cell, one);
+  for (const { from, to } of minutes) {
+    for (const one of prepared(store, CELLS).all({ ...asked, from, to }) as ChannelMinuteRecord[])
+      sums.add(one.gatewayId, one.cell, one);
+    const packed = {
+      ids: asked.ids,
+      from: Math.floor(from / HOUR_MINUTES),
+      to: Math.ceil(to / HOUR_MINUTES),
+    };
+    for (const { gatewayId, hour, columns } of prepared(store, PACKED).iterate(
+      packed,
+    ) as Iterable<PackedHour>)
+      for (const one of decodeMinutes(columns, hour))
+        if (one.minute >= from && one.minute < to)
+          sums.add(gatewayId, Math.floor((one.minute - fromMinute) / minutesACell), one);
   }
-  return [...sums.values()].sort(
-    (a, b) => a.gatewayId - b.gatewayId || a.frequencyHz - b.frequencyHz || a.cell - b.cell,
-  );
+  return sums.all();
+}
+
+interface PackedHour {
+  readonly gatewayId: number;
+  readonly hour: number;
+  readonly columns: Uint8Array;
+}
+
+/** Sums by gateway, channel and cell. */
+class ChannelSums {
+  readonly #sums = new Map<
+    number,
+    Map<number, Map<number, { -readonly [key in keyof ChannelMinuteRecord]: ChannelMinuteRecord[key] }>>
+  >();
+
+  add(gatewayId: number, cell: number, one: Omit<ChannelMinuteRecord, "gatewayId" | "cell">): void {
+    const { frequencyHz, receptions, crcBad, airtimeUs, busyUs } = one;
+    const ofChannel = entry(entry(this.#sums, gatewayId), frequencyHz);
+    const sum = ofChannel.get(cell);
+    if (sum === undefined) {
+      ofChannel.set(cell, { gatewayId, frequencyHz, cell, receptions, crcBad, airtimeUs, busyUs });
+      return;
+    }
+    sum.receptions += receptions;
+    sum.crcBad += crcBad;
+    sum.airtimeUs += airtimeUs;
+    sum.busyUs += busyUs;
+  }
+
+  /** In order of gateway, channel and cell. */
+  all(): ChannelMinuteRecord[] {
+    return inOrder(this.#sums).flatMap(([, ofGateway]) =>
+      inOrder(ofGateway).flatMap(([, ofChannel]) => inOrder(ofChannel).map(([, sum]) => sum)),
+    );
+  }
 }
 
 export interface ChannelInterval {

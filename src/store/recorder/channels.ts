@@ -6,6 +6,7 @@
 import type { Statement } from "better-sqlite3";
 import { MINUTE_US, minuteOf } from "../../model/time-range.ts";
 import { IntervalUnion } from "../../radio/occupancy.ts";
+import { HOUR_MINUTES, unpackMinutes } from "../hours/channel-minutes.ts";
 import type { Store } from "../open.ts";
 
 /** Minutes of channels whose union stays in memory. */
@@ -38,9 +39,13 @@ interface StoredInterval {
 }
 
 export class ChannelWriter {
+  readonly #db: Store;
   readonly #readsBack: boolean;
   readonly #unions = new Map<string, IntervalUnion>();
   readonly #deltas = new Map<string, Delta>();
+  /** Hours before this moment may be packed; null: it is to be read. */
+  #closedToUs: number | null = null;
+  readonly #closedTo: Statement;
   readonly #intervals: Statement;
   readonly #isKnown: Statement;
   readonly #add: Statement;
@@ -48,7 +53,9 @@ export class ChannelWriter {
 
   /** `readsBack` false: all receptions come in order of time, so no minute left behind is needed again. */
   constructor(db: Store, readsBack: boolean) {
+    this.#db = db;
     this.#readsBack = readsBack;
+    this.#closedTo = db.prepare("SELECT closed_to_us FROM hour_progress WHERE id = 1").pluck();
     this.#intervals = db.prepare(
       `SELECT at_us AS atUs, airtime_us AS airtimeUs, crc FROM reception
        WHERE at_us >= ? AND at_us < ? AND at_us - airtime_us < ? AND gateway_id = ? AND frequency_hz = ?
@@ -89,6 +96,7 @@ export class ChannelWriter {
   recount(gatewayId: number, frequencyHz: number, atUs: number): void {
     this.flush();
     for (const minute of minutesOf(atUs - MAX_AIRTIME_US, atUs)) {
+      this.#unpack(gatewayId, minute);
       if (this.#isKnown.get(gatewayId, frequencyHz, minute) === undefined) continue;
       const cell: Delta = {
         gatewayId,
@@ -117,17 +125,27 @@ export class ChannelWriter {
   flush(): void {
     for (const delta of this.#deltas.values()) this.#add.run(...valuesOf(delta));
     this.#deltas.clear();
+    this.#closedToUs = null;
   }
 
   forget(): void {
     this.#unions.clear();
     this.#deltas.clear();
+    this.#closedToUs = null;
+  }
+
+  /** A minute of a packed hour goes back into its row before it is looked at. */
+  #unpack(gatewayId: number, minute: number): void {
+    this.#closedToUs ??= this.#closedTo.get() as number;
+    if (minute * MINUTE_US < this.#closedToUs)
+      unpackMinutes(this.#db, gatewayId, Math.floor(minute / HOUR_MINUTES));
   }
 
   #delta(gatewayId: number, frequencyHz: number, minute: number): Delta {
     const key = keyOf(gatewayId, frequencyHz, minute);
     let delta = this.#deltas.get(key);
     if (delta === undefined) {
+      this.#unpack(gatewayId, minute);
       delta = { gatewayId, frequencyHz, minute, receptions: 0, crcBad: 0, airtimeUs: 0, busyUs: 0 };
       this.#deltas.set(key, delta);
     }
@@ -140,6 +158,7 @@ export class ChannelWriter {
     let union = this.#unions.get(key);
     if (union !== undefined) return union;
     union = new IntervalUnion();
+    this.#unpack(gatewayId, minute);
     const isHeld = this.#deltas.has(key) || this.#isKnown.get(gatewayId, frequencyHz, minute) !== undefined;
     if (this.#readsBack && isHeld) {
       for (const stored of this.#stored(gatewayId, frequencyHz, minute, beforeId)) {

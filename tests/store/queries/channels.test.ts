@@ -1,5 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
+import { MinutePacker } from "../../../src/store/hours/channel-minutes.ts";
 import { openStore } from "../../../src/store/open.ts";
 import { channelCells } from "../../../src/store/queries/channels.ts";
 import { gatewayRow } from "./rows.ts";
@@ -7,7 +8,7 @@ import { gatewayRow } from "./rows.ts";
 const row = fc.record({
   gatewayId: fc.integer({ min: 1, max: 3 }),
   frequencyHz: fc.constantFrom(433_175_000, 868_100_000, 868_300_000, 868_500_000, 2_422_000_000),
-  minute: fc.integer({ min: 0, max: 40 }),
+  minute: fc.integer({ min: 0, max: 150 }),
   receptions: fc.integer({ min: 0, max: 50 }),
   busyUs: fc.integer({ min: 0, max: 60_000_000 }),
 });
@@ -17,14 +18,15 @@ const rows = fc.uniqueArray(row, {
 });
 
 describe("channel minutes in cells", () => {
-  it("sum up every minute of the stretch in its cell, whichever channels there are", () => {
+  it("sum up every minute of the stretch in its cell, whichever channels there are and hours are packed", () => {
     fc.assert(
       fc.property(
         rows,
-        fc.integer({ min: 0, max: 40 }),
-        fc.integer({ min: 1, max: 41 }),
+        fc.integer({ min: 0, max: 140 }),
+        fc.integer({ min: 1, max: 151 }),
         fc.integer({ min: 1, max: 9 }),
-        (minutes, from, length, size) => {
+        fc.subarray([0, 1, 2]),
+        (minutes, from, length, size, packedHours) => {
           const db = openStore(":memory:");
           for (const id of [1, 2, 3]) gatewayRow(db, id);
           const insert = db.prepare("INSERT INTO channel_minute VALUES (?, ?, ?, ?, 0, ?, ?)");
@@ -39,6 +41,8 @@ describe("channel minutes in cells", () => {
               busyUs: sum.busyUs + busyUs,
             });
           }
+          const packer = new MinutePacker(db);
+          for (const hour of packedHours) packer.pack(hour);
           const cells = channelCells(db, from, from + length, size);
           db.close();
           expect(
