@@ -117,7 +117,7 @@ export function* rebuildInSteps(
   db.exec("BEGIN IMMEDIATE");
   try {
     db.exec(`
-      DELETE FROM frame; DELETE FROM life; DELETE FROM channel_minute;
+      DELETE FROM frame; DELETE FROM life; DELETE FROM channel_minute; DELETE FROM channel_minute_packed;
       DELETE FROM address_state; DELETE FROM account_due;
       DELETE FROM gap; DELETE FROM gateway_outage; DELETE FROM gap_watch; DELETE FROM gap_watch_past; DELETE FROM gap_progress;
       DELETE FROM gap_disorder;

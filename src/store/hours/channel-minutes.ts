@@ -196,3 +196,9 @@ export function unpackMinutes(db: Store, gatewayId: number, hour: number): void 
     set.run(gatewayId, frequencyHz, minute, receptions, crcBad, airtimeUs, busyUs);
   prepared(db, "DELETE FROM channel_minute_packed WHERE gateway_id = ? AND hour = ?").run(gatewayId, hour);
 }
+
+/** Puts all minutes back into rows. */
+export function unpackAllMinutes(db: Store): void {
+  const packed = prepared(db, "SELECT gateway_id, hour FROM channel_minute_packed").raw();
+  for (const [gatewayId, hour] of packed.all() as [number, number][]) unpackMinutes(db, gatewayId, hour);
+}

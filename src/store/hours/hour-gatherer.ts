@@ -6,7 +6,7 @@ import type { Statement } from "better-sqlite3";
 import { MINUTE_US } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { framesInWindow } from "../queries/frames.ts";
-import { MinutePacker } from "./channel-minutes.ts";
+import { MinutePacker, unpackAllMinutes } from "./channel-minutes.ts";
 import { encodeFrameHour } from "./frame-columns.ts";
 import { GatewayHourWriter } from "./gateway-hours.ts";
 import { GATHERED_HOUR_US } from "./gathered.ts";
@@ -117,6 +117,7 @@ export class HourGatherer {
 
 /** Takes back everything gathered: it is gathered anew from the beginning. */
 export function dropGathered(db: Store): void {
+  unpackAllMinutes(db);
   db.exec(`UPDATE hour_progress SET closed_to_us = 0; DELETE FROM hour_due; DELETE FROM frame_hour;
-    DELETE FROM gateway_hour; DELETE FROM packet_hour; DELETE FROM channel_hour; DELETE FROM channel_minute_packed;`);
+    DELETE FROM gateway_hour; DELETE FROM packet_hour; DELETE FROM channel_hour;`);
 }
