@@ -51,10 +51,10 @@ export function benchCommand(): Command {
       "--expect <region/sub-band>",
       `the channel plan that it must listen to, or one of --plans: ${planLabels()}`,
     )
-    .addOption(new Option("--wait <time>", "sit until all can be judged, for so long at most: 60s, 5m"))
+    .addOption(new Option("--wait <time>", "wait until all can be judged, at most so long: 60s, 5m"))
     .option(
       "--reference <gateway-eui>",
-      "a known good gateway beside it, heard at once (default: the one set on the Bench page, if any)",
+      "a known good gateway beside it, heard at the same time (default: the one set on the Bench page, if any)",
     )
     .option("--no-reference", "measure against none")
     .option(

@@ -63,7 +63,7 @@ data out", says what does not come along. No keys are written; jsonl and pcap of
 
 export function exportCommand(): Command {
   return new Command("export")
-    .description("take a table out of the store: CSV, JSON lines, Parquet, packet capture")
+    .description("write a table of the store as CSV, JSON lines, Parquet or packet capture")
     .addOption(new Option("--what <table>", "the table").choices(EXPORT_TABLES))
     .addOption(new Option("--format <form>", "the form").choices(EXPORT_FORMATS))
     .option("-o, --output <path>", "the file, '-' for stdout, or the folder of the tree (must be given)")

@@ -186,7 +186,7 @@ function describeMerge(file: string, report: StoreMergeOutcome): string {
   ] as const;
   const parts = [
     `${plural(recorded.datagrams, "datagram")} with ${plural(recorded.receptions, "reception")}`,
-    ...(recorded.knownAlready === 0 ? [] : [`${figure(recorded.knownAlready)} known already`]),
+    ...(recorded.knownAlready === 0 ? [] : [`${figure(recorded.knownAlready)} already stored`]),
     ...words.flatMap(([count, what]) => (count === 0 ? [] : [plural(count, what)])),
     ...(keySets === null ? [] : [plural(keySets, "set of keys", "sets of keys")]),
   ];
@@ -249,7 +249,7 @@ function describe(report: FileReport, removed: Removed | null): string {
   const parts = [
     `${count(report.datagrams, "datagram")} with ${count(report.receptions, "reception")}`,
     ...(report.from === null ? [] : [`from ${report.from} to ${report.to}`]),
-    ...(report.knownAlready === 0 ? [] : [`${report.knownAlready} known already`]),
+    ...(report.knownAlready === 0 ? [] : [`${report.knownAlready} already stored`]),
     ...(report.refused === 0 ? [] : [`${report.refused} refused`]),
     report.answers === 0 ? "gateways' side only" : "both directions",
   ];

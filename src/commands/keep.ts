@@ -53,7 +53,7 @@ export function keepCommand(): Command {
     .option("--days <number>", "keep receptions of so many days before the newest")
     .option("--size <size>", "keep the store's file below a size, such as 2GB")
     .option("--everything", "remove nothing from now on")
-    .option("--shrink", "make the file anew without its free pages, once for a store of an older version")
+    .option("--shrink", "write the file again without its free pages, once for a store of an older version")
     .option("--yes", "do not ask")
     .addHelpText("after", HELP)
     .action((given: unknown) => guarded(() => keep(given)));

@@ -31,7 +31,7 @@ export function keysCommand(): Command {
 }
 
 function addCommand(): Command {
-  return storeCommand("add", "take the keys of a file into the store, and account the past with them")
+  return storeCommand("add", "add the keys of a file to the store, and count the past again with them")
     .argument("<file>", "JSON file with keys")
     .action((file: string, options: KeysOptions) =>
       guarded(() => {
@@ -73,7 +73,7 @@ function readKeys(file: string) {
   try {
     text = readFileSync(file, "utf8");
   } catch (error) {
-    const code = errorCode(error) || "unknown trouble";
+    const code = errorCode(error) || "unknown error";
     throw new CannotRun(`The key file cannot be read (${code}).`);
   }
   const read = readNodeKeysFile(text);
@@ -117,6 +117,6 @@ function keyTable(keys: readonly KeysListed[]): string {
 
 function pastWords(accounted: number): string {
   return accounted === 0
-    ? "nothing of the past had to be accounted anew."
-    : `the past of ${plural(accounted, "address", "addresses")} was accounted anew.`;
+    ? "nothing of the past had to be counted again."
+    : `the past of ${plural(accounted, "address", "addresses")} was counted again.`;
 }

@@ -144,7 +144,7 @@ export function relayTargets(texts: readonly string[]): RelayTarget[] {
     throw new CannotRun(`--relay takes HOST:PORT, an IPv6 address in brackets; "${text}" is not that.`);
   });
   if (new Set(targets.map(relayTargetText)).size < targets.length)
-    throw new CannotRun("--relay names the same server twice: it would hear everything doubled.");
+    throw new CannotRun("--relay names the same server twice: it would get everything twice.");
   return targets;
 }
 

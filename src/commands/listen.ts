@@ -63,7 +63,7 @@ async function listen(given: unknown, version: string): Promise<void> {
   const relay = relayTargets(options.relay);
   if (options.allowTransmit && relay.length > 0)
     throw new CannotRun(
-      "--allow-transmit and --relay exclude each other: in line the server owns the transmitter.",
+      "--allow-transmit and --relay exclude each other: when it relays, the server owns the transmitter.",
     );
   const ownPlans = ownPlansGiven(given);
   const watches = options.watches === undefined ? null : readWatchFile(options.watches, process.env);
@@ -320,7 +320,8 @@ function webTrouble(error: unknown, host: string, port: number): string {
   const code = errorCode(error);
   if (code === "EADDRINUSE")
     return `TCP port ${port} of ${host} is taken by another program. Is Mastlog running already? Otherwise choose another with --web-port.`;
-  if (code === "EADDRNOTAVAIL") return `${host} is no address of this machine. Choose another with --host.`;
+  if (code === "EADDRNOTAVAIL")
+    return `${host} is not an address of this machine. Choose another with --host.`;
   return `The dashboard cannot listen on ${host} port ${port}: ${errorText(error)}`;
 }
 

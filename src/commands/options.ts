@@ -234,7 +234,7 @@ export function ownPlansGiven(given: unknown): readonly RegionPlan[] {
   try {
     text = readFileSync(file, "utf8");
   } catch (error) {
-    const code = errorCode(error) || "unknown trouble";
+    const code = errorCode(error) || "unknown error";
     throw new CannotRun(`The plan file ${file} cannot be read (${code}).`);
   }
   const read = readOwnPlans(text);

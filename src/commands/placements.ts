@@ -83,7 +83,7 @@ function addCommand(): Command {
 }
 
 function editCommand(): Command {
-  return withFacts(storeCommand("edit", "change what was said of a placement"))
+  return withFacts(storeCommand("edit", "change a placement"))
     .argument("<number>", "its number, as 'placements list' shows it")
     .option("--name <text>", "another name")
     .action((number: string, options: Options) =>
@@ -142,7 +142,7 @@ function readPicture(file: string): Picture {
   if (octets.length > MAX_PHOTO_OCTETS)
     throw new CannotRun(`${file} is larger than the 1.5 MB that a photo may have; make it smaller first.`);
   const picture = plainPicture(octets);
-  if (picture === null) throw new CannotRun(`${file} is no JPEG and no PNG, or is cut short.`);
+  if (picture === null) throw new CannotRun(`${file} is neither JPEG nor PNG, or is cut short.`);
   return picture;
 }
 
@@ -249,7 +249,7 @@ function listSitesCommand(): Command {
 }
 
 function setSiteCommand(): Command {
-  return storeCommand("set", "say that gateways belong to a site")
+  return storeCommand("set", "put gateways into a site")
     .argument("<name>", "the site's name")
     .argument("<gateway-eui...>", "identifiers of gateways, heard or not")
     .action((name: string, gateways: readonly string[], options: Options) =>
@@ -266,7 +266,7 @@ function setSiteCommand(): Command {
 }
 
 function clearSiteCommand(): Command {
-  return storeCommand("clear", "say that gateways belong to no site")
+  return storeCommand("clear", "take gateways out of their site")
     .argument("<gateway-eui...>", "identifiers of gateways")
     .action((gateways: readonly string[], options: Options) =>
       guarded(() => {

@@ -38,7 +38,7 @@ export function reportCommand(version: string): Command {
       "--zone <name>",
       "time zone in which times are shown, e.g. Europe/Berlin (default: this machine's)",
     )
-    .option("--payloads", "with what the newest frames hold, in clear where keys are at hand; keys never")
+    .option("--payloads", "with what the newest frames hold, decrypted where keys are available; keys never")
     .addHelpText("after", HELP)
     .addOption(plansOption())
     .addOption(dbOption())

@@ -204,7 +204,7 @@ export function positionsCommand(): Command {
 }
 
 function listPositionsCommand(): Command {
-  return storeCommand("list", "positions given, and those that gateways tell by GPS").action(
+  return storeCommand("list", "positions entered, and those that gateways report by GPS").action(
     (options: Options) =>
       guarded(() => {
         const positions = withReader(options.db, positionRows);
@@ -215,7 +215,7 @@ function listPositionsCommand(): Command {
 }
 
 function setCommand(): Command {
-  return storeCommand("set", "say where a gateway or node stands; replaces what was said before")
+  return storeCommand("set", "enter where a gateway or node stands; replaces what was entered before")
     .argument("<thing>", "gateway (16 hex digits) or node (8 hex digits)")
     .option("--latitude <degrees>", "north positive, with --longitude")
     .option("--longitude <degrees>", "east positive")
@@ -235,7 +235,7 @@ function setCommand(): Command {
           said[field] = value;
         }
         if (Object.keys(said).length === 0)
-          throw new CannotRun("Say at least one figure, such as --latitude and --longitude.");
+          throw new CannotRun("Give at least one figure, such as --latitude and --longitude.");
         const position = PositionChange.safeParse(said);
         if (!position.success) {
           const issue = position.error.issues[0];
@@ -253,7 +253,7 @@ function setCommand(): Command {
 }
 
 function clearCommand(): Command {
-  return storeCommand("clear", "take a position back")
+  return storeCommand("clear", "remove a position")
     .argument("<thing>", "gateway (16 hex digits) or node (8 hex digits)")
     .action((thing: string, options: Options) =>
       guarded(() => {

@@ -107,7 +107,7 @@ function gapTable(gaps: readonly DropoutRow[]): string {
     {
       title: "length",
       of: (gap) =>
-        `${duration((Date.parse(gap.to) - Date.parse(gap.from)) / 1e3)}${gap.open ? ", goes on" : ""}`,
+        `${duration((Date.parse(gap.to) - Date.parse(gap.from)) / 1e3)}${gap.open ? ", still going on" : ""}`,
     },
     { title: "missed", of: (gap) => String(gap.missedCounters), right: true },
     { title: "cause", of: (gap) => gap.finding.cause },
@@ -203,7 +203,7 @@ export function joinsCommand(): Command {
 export function siteCommand(): Command {
   return withViewOptions(
     new Command("site").description(
-      "the site in five sentences: what is always so, what happened, what to do",
+      "the site in five sentences: what always holds, what happened, what to do",
     ),
   ).action(
     viewAction(
@@ -215,7 +215,7 @@ export function siteCommand(): Command {
           `Events${eventsCut ? " (the 50 with most counters missed)" : ""}`,
           table(events, [
             { title: "from", of: ({ from }) => from },
-            { title: "to", of: ({ to, open }) => (open ? "goes on" : to) },
+            { title: "to", of: ({ to, open }) => (open ? "still going on" : to) },
             { title: "nodes", of: ({ nodes }) => String(nodes), right: true },
             { title: "gaps", of: ({ gaps }) => String(gaps), right: true },
             { title: "missed", of: ({ missedCounters }) => String(missedCounters), right: true },

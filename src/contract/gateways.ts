@@ -3,7 +3,7 @@ import { z } from "zod";
 import { DevAddrText, EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
 import { FindingWord } from "./gaps.ts";
 
-// The way back: what servers asked gateways to send, what came of it, and how long acknowledgements took.
+// The downlink path: what servers asked gateways to send, what came of it, and how long acknowledgements took.
 
 /** From a gateway's datagram to its acknowledgement, as this place in the path saw it. Right to within a tenth. */
 export const RoundTrip = z.object({
@@ -44,7 +44,7 @@ export const TransmitBudget = z.object({
 });
 export type TransmitBudget = z.infer<typeof TransmitBudget>;
 
-/** The way back of one gateway over the window; everything that passed here, live in line or in a capture. */
+/** The downlink path of one gateway over the window; everything that passed here, live in line or in a capture. */
 export const GatewayDownlinks = z.object({
   standing: Standing,
   clause: z.string(),
@@ -107,7 +107,7 @@ export const DownlinkRow = z.object({
   hex: z.string(),
   commands: z
     .array(z.object({ name: z.string(), words: z.string() }))
-    .describe("as far as they are in clear"),
+    .describe("as far as they are not encrypted"),
   outcome: OutcomeCount.shape.outcome,
   word: z.string().nullable(),
   outcomeWords: z.string(),
@@ -135,7 +135,7 @@ export const AnsweredRow = z.object({
 });
 export type AnsweredRow = z.infer<typeof AnsweredRow>;
 
-/** The way back of one node over the window. */
+/** The downlink path of one node over the window. */
 export const NodeAnswers = z.object({
   seen: z.boolean().describe("whether a server's datagrams passed here at all"),
   sentence: z.string(),
@@ -230,7 +230,9 @@ export const GatewayRow = z.object({
   standing: Standing,
   clause: z.string(),
   heartbeat: Heartbeat,
-  downlinks: GatewayDownlinks.nullable().describe("the way back; null when nothing of a server was seen"),
+  downlinks: GatewayDownlinks.nullable().describe(
+    "the downlink path; null when nothing of a server was seen",
+  ),
 });
 export type GatewayRow = z.infer<typeof GatewayRow>;
 
@@ -247,7 +249,9 @@ export const UpstreamRow = z.object({
   host: z.string(),
   port: z.number().int(),
   address: z.string().nullable().describe("the address in use; null while the name has none"),
-  role: z.enum(["server", "hears only"]).describe("only the server's answers and downlinks are passed back"),
+  role: z
+    .enum(["server", "gets copies only"])
+    .describe("only the server's answers and downlinks are passed back"),
   state: z
     .enum(["answering", "waiting", "idle", "silent", "refusing", "unresolved"])
     .describe("idle: nothing was sent there in the last minute"),

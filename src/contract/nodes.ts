@@ -70,7 +70,7 @@ export const NodeRow = z.object({
   why: z
     .object({ cause: Cause, words: z.string().describe("mostly weak link (likely)") })
     .nullish()
-    .describe("what most of what it lost in the window is put down to; null where no gap was found"),
+    .describe("what most of what it lost in the window is attributed to; null where no gap was found"),
   strip: Strip,
 });
 export type NodeRow = z.infer<typeof NodeRow>;
@@ -156,9 +156,9 @@ export type LinkEventRow = z.infer<typeof LinkEventRow>;
 
 /** What keys of this node say; never the keys. */
 export const KeyFigures = z.object({
-  held: z.boolean().describe("keys are at hand for this address"),
+  held: z.boolean().describe("keys are available for this address"),
   proved: z.number().int().describe("frames of the window whose MIC they proved"),
-  invalid: z.number().int().describe("frames of the window whose MIC fits no key at hand: another sender"),
+  invalid: z.number().int().describe("frames of the window whose MIC fits no key available: another sender"),
   replays: z.number().int().describe("proved frames sent again when their node no longer sent them"),
 });
 export type KeyFigures = z.infer<typeof KeyFigures>;
@@ -272,10 +272,10 @@ export const FrameView = z.object({
   base64: z.string(),
   fields: z.array(FieldView),
   fault: z.string().nullable(),
-  mic: z.enum(["proved", "invalid", "unknown"]).describe("unknown: no key at hand could say"),
-  micWords: z.string().describe("one clause: proved with counter 65,540; fits no key at hand; no key"),
+  mic: z.enum(["proved", "invalid", "unknown"]).describe("unknown: no key available could say"),
+  micWords: z.string().describe("one clause: proved with counter 65,540; fits no key available; no key"),
   counter: z.number().int().nullable().describe("32-bit counter, reconstructed or proved"),
-  decryptedHex: z.string().nullable().describe("FRMPayload in clear, with keys"),
+  decryptedHex: z.string().nullable().describe("FRMPayload, decrypted, with keys"),
   decryptedText: z.string().nullable().describe("the same as text, when all of it is printable"),
   commands: z
     .array(z.object({ name: z.string(), words: z.string() }))

@@ -1,4 +1,4 @@
-/** Is the service itself well: where it listens, what arrived, what was refused, what is stored? */
+/** Is the service itself well: where it listens, what arrived, what was rejected, what is stored? */
 import { z } from "zod";
 import { DevAddrText, EuiText, IsoTime, SiteName, WindowQuery } from "./common.ts";
 import { Passage } from "./gateways.ts";
@@ -60,7 +60,7 @@ export const RefusalSample = z.object({
 });
 export type RefusalSample = z.infer<typeof RefusalSample>;
 
-/** What was refused or odd, counted by reason, and the newest datagrams of each, raw. */
+/** What was rejected or odd, counted by reason, and the newest datagrams of each, raw. */
 export const RefusalsView = z.object({
   refusals: z.array(Refusal),
   samples: z.array(RefusalSample),

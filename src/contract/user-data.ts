@@ -210,13 +210,13 @@ export const PlanView = z.object({
 });
 export type PlanView = z.infer<typeof PlanView>;
 
-// Whose keys are at hand? Their names only: a key goes in and never comes out again, in no answer, export or log.
+// Whose keys are available? Their names only: a key goes in and never comes out again, in no answer, export or log.
 
 export const KeyRow = z.object({
   id: z.string().describe("device address or DevEUI: what DELETE names"),
   devAddr: DevAddrText.nullable(),
   devEui: EuiText.nullable(),
-  held: z.array(z.string()).describe("names of the keys at hand, such as nwkSKey"),
+  held: z.array(z.string()).describe("names of the stored keys, such as nwkSKey"),
   counterBits: z.union([z.literal(16), z.literal(32)]).nullable(),
   origin: z.enum(["person", "join"]).describe("join: derived from a join that was followed"),
   note: z.string().nullable(),

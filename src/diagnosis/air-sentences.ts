@@ -149,7 +149,8 @@ export function noiseWords(evidence: NoiseEvidence): string {
   if (verdict === "not enough" || changeDb === null) {
     return `Not enough to say: ${filled} of ${needed} stretches have enough weak frames.${loud}`;
   }
-  const rough = trust === "rough" ? " From frames up to 5\u202FdB SNR for want of weaker ones: rough." : "";
+  const rough =
+    trust === "rough" ? " Rough: from frames up to 5\u202FdB SNR, as weaker ones are too few." : "";
   const chance = p === null ? "" : ` (p ${probability(p)})`;
   const size = decibel(Math.abs(changeDb));
   if (verdict === "steady" && evidence.loud !== null) {
@@ -216,7 +217,7 @@ export function deafWords(evidence: DeafEvidence): string {
   if (!visible) {
     if (reportedSent === null) return "Not visible here: no downlink of this gateway passes this machine.";
     if (reportedSent === 0) return "Its status reports say that it sent nothing.";
-    return `Its status reports speak of ${plural(reportedSent, "frame")} sent; how long each lasted is not visible here.`;
+    return `Its status reports count ${plural(reportedSent, "frame")} sent; how long each lasted is not visible here.`;
   }
   const frames = sent === 1 ? "1 downlink" : `${figure(sent)} downlinks`;
   const not = refused === 0 ? "" : `, ${refused} more refused by the gateway`;

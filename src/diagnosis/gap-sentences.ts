@@ -39,7 +39,7 @@ export function nothingRecorded(window: SpokenWindow): Sentence {
 }
 
 function openText(open: number, live: boolean): string {
-  if (live) return open === 1 ? "one goes on" : `${open} go on`;
+  if (live) return open === 1 ? "one is still open" : `${open} are still open`;
   return `${open === 1 ? "one is" : `${open} are`} open at the end of this window`;
 }
 
@@ -64,7 +64,7 @@ export function episodeSentence(
 }
 
 export function outageSentence(gateway: string, seconds: number): string {
-  return `${gateway} sent nothing for ${duration(seconds)}; no node lost a frame by it.`;
+  return `${gateway} sent nothing for ${duration(seconds)}; no node lost a frame because of it.`;
 }
 
 /** "weak link (likely)"; "unexplained" stands alone. */
@@ -73,7 +73,7 @@ export function findingWords({ cause, word }: { readonly cause: Cause; readonly 
 }
 
 /**
- * What most of the `missed` counters of a node are put down to: "weak link (likely)", or "mostly weak link (likely)"
+ * What most of the `missed` counters of a node are attributed to: "weak link (likely)", or "mostly weak link (likely)"
  * where that does not account for all of them. null where no cause accounts for half: single counters that chance
  * explains are in no dropout.
  */

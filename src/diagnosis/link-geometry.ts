@@ -65,7 +65,7 @@ function wordsOf(
   const power =
     eirpFrom === "given"
       ? `${withUnit(eirpDbm ?? 0, 0, "dBm")} EIRP as given`
-      : `${withUnit(regionEirpDbm ?? 0, 0, "dBm")} EIRP, the most of ${regionName ?? "its region"}, taken for want of a figure`;
+      : `${withUnit(regionEirpDbm ?? 0, 0, "dBm")} EIRP, the most of ${regionName ?? "its region"}, assumed, as none was entered`;
   const gain =
     antennaGainDbi === null
       ? "0\u202FdBi at the gateway assumed"

@@ -26,16 +26,16 @@ const WORDS: Readonly<Record<string, string>> = {
   body_empty: "PUSH_DATA without a body",
   body_unknown: "body with neither packets nor status",
   json_depth: "body nested too deeply",
-  json_root: "body is no JSON object",
-  json_syntax: "body is no valid JSON",
+  json_root: "body is not a JSON object",
+  json_syntax: "body is not valid JSON",
   rxpk_element: "something that is no packet among the packets",
   rxpk_many: "more packets in one datagram than a concentrator reports (255): the rest left out",
-  base64: "payload is no base64: metadata kept",
+  base64: "payload is not base64: metadata kept",
   data_long: "payload over 255 octets: metadata kept",
   v1_txack: "TX_ACK from a version 1 gateway",
   trailing: "octets after the end",
   leading: "octets before the beginning",
-  utf8: "text is no UTF-8: replaced",
+  utf8: "text is not UTF-8: replaced",
   json_nan: "not-a-number in place of a number: left out",
   json_repaired: "broken JSON, repaired",
   stat_repaired: "status report cut by the gateway, repaired",
@@ -58,7 +58,7 @@ const WORDS: Readonly<Record<string, string>> = {
   txack_unknown: "TX_ACK with an unknown word",
   duplicate: "the same datagram twice within two seconds: counted once",
   reception_repeated: "the same reception delivered twice: counted once",
-  ghost: "weak copy of a strong packet on another channel: set aside",
+  ghost: "weak copy of a strong packet on another channel: not counted",
   downlink_body_empty: "downlink without a body",
   downlink_body_unknown: "downlink without a packet to send (txpk)",
   downlink_data_empty: "downlink without payload",
@@ -69,7 +69,7 @@ const WORDS: Readonly<Record<string, string>> = {
 export function refusalWords(reason: string): string {
   const known = WORDS[reason];
   if (known !== undefined) return known;
-  if (reason.startsWith("phy_")) return `payload is no sound LoRaWAN frame (${reason.slice(4)})`;
+  if (reason.startsWith("phy_")) return `payload is not a valid LoRaWAN frame (${reason.slice(4)})`;
   if (reason.startsWith("downlink_")) return `downlink: ${refusalWords(reason.slice("downlink_".length))}`;
   return reason.replaceAll("_", " ");
 }
@@ -119,7 +119,7 @@ export function capSentence({ most, there, refused, gaveWay }: CapFacts): string
   const lost =
     refused === 0
       ? ""
-      : ` ${number(refused)} ${refused === 1 ? "datagram was" : "datagrams were"} refused for want of a place.`;
+      : ` ${number(refused)} ${refused === 1 ? "datagram was" : "datagrams were"} rejected, as there was no room.`;
   return `The limit of ${number(most)} gateways was reached; ${number(there)} are kept.${gave}${lost} Somebody may be inventing identifiers.`;
 }
 
@@ -138,21 +138,21 @@ type Counts = Pick<JoiningDevice, "requests" | "accepted" | "late" | "unanswered
 
 const times = (n: number) => (n === 1 ? "once" : `${figure(n)} times`);
 
-/** "asked 12 times: let in twice, 3 answers too late, 7 unanswered". `devAddr`: null where it is not known. */
+/** "asked 12 times: accepted twice, 3 answered too late, 7 unanswered". `devAddr`: null where it is not known. */
 export function joinClause({ requests, accepted, late, unanswered }: Counts, devAddr: string | null): string {
   const asked = `asked ${times(requests)}`;
   if (accepted === null) {
-    return devAddr === null ? `${asked}; answers are not visible here` : `${asked}; goes on as ${devAddr}`;
+    return devAddr === null ? `${asked}; answers are not visible here` : `${asked}; continues as ${devAddr}`;
   }
   const parts = [
-    ...(accepted > 0 ? [`let in ${times(accepted)}`] : []),
+    ...(accepted > 0 ? [`accepted ${times(accepted)}`] : []),
     ...((late ?? 0) > 0 ? [`${late} answered too late`] : []),
     ...((unanswered ?? 0) > 0 ? [`${unanswered} unanswered`] : []),
   ];
-  return `${asked}: ${parts.join(", ")}${devAddr === null ? "" : `; goes on as ${devAddr}`}`;
+  return `${asked}: ${parts.join(", ")}${devAddr === null ? "" : `; continues as ${devAddr}`}`;
 }
 
-/** "3 devices asked to join; 1 was not let in." */
+/** "3 devices asked to join; 1 was not accepted." */
 export function joinsSentence(joins: readonly Counts[], areAnswersSeen: boolean): Sentence {
   if (joins.length === 0) return [{ text: "No device asked to join in this window." }];
   const who = joins.length === 1 ? "1 device" : `${figure(joins.length)} devices`;
@@ -162,7 +162,8 @@ export function joinsSentence(joins: readonly Counts[], areAnswersSeen: boolean)
     ];
   }
   const shut = joins.filter(({ accepted }) => accepted === 0).length;
-  const rest = shut === 0 ? "each was let in" : shut === 1 ? "1 was not let in" : `${shut} were not let in`;
+  const rest =
+    shut === 0 ? "all were accepted" : shut === 1 ? "1 was not accepted" : `${shut} were not accepted`;
   return [{ text: `${who} asked to join; ${rest}.` }];
 }
 

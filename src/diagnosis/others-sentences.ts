@@ -26,7 +26,7 @@ export function placeWords(place: NoisePlace, titleOf: Titles): string {
   const { verdict, eui, differenceDb, lowDb, highDb, nextEui, reason, gateways } = place;
   const known = gateways.filter(({ status }) => status !== "too few");
   const unknown = gateways.filter(({ status }) => status === "too few").map((one) => titleOf(one.eui));
-  const rest = unknown.length === 0 ? "" : ` Not compared for want of frames: ${namesOf(unknown)}.`;
+  const rest = unknown.length === 0 ? "" : ` Not compared, too few frames: ${namesOf(unknown)}.`;
   if (verdict === "strongest" && eui !== null && lowDb !== null) {
     const size =
       differenceDb === null || highDb === null
@@ -59,7 +59,7 @@ function namesOf(titles: readonly string[]): string {
 
 /** The direction to walk in. A comparison of powers gives no bearing, and the words do not either. */
 export function walkWords(from: string, towards: string, distanceM: number): string {
-  return `Walk from ${from} towards ${towards} (${distanceWords(distanceM)}) and measure again. This is a direction to try, no bearing: walls, antennas and receivers make such differences too.`;
+  return `Walk from ${from} towards ${towards} (${distanceWords(distanceM)}) and measure again. This is a direction to try, not a bearing: walls, antennas and receivers make such differences too.`;
 }
 
 const WIDTHS: Readonly<Record<NoiseSource["width"], string>> = {

@@ -66,7 +66,7 @@ export function judgePassage({ upstreams, gateways, storage }: PassageFacts): {
   const { standing, words } = judgeUpstream(server);
   const parts = [`Relaying to ${server.name}, ${words}`, plural(gateways, "gateway")];
   const astray = listeners.filter(({ state }) => STANDINGS[state] === "bad").map(({ name }) => name);
-  if (astray.length > 0) parts.push(`${astray.join(" and ")}, which only hears, cannot be reached`);
+  if (astray.length > 0) parts.push(`${astray.join(" and ")}, which only gets copies, cannot be reached`);
   const recording =
     storage === "well"
       ? ""
@@ -265,7 +265,7 @@ export interface AnswerCounts {
 
 export function answersSentence({ seen, confirmed, joins, commands }: AnswerCounts): string {
   if (!seen)
-    return "Answers were not to be seen here: they pass only in line, or in a capture that holds both directions.";
+    return "Answers were not to be seen here: they are seen only when Mastlog relays, or in a capture that holds both directions.";
   const parts = [
     part(confirmed, "confirmed uplink", "answered"),
     part(joins, "join-request", "accepted"),

@@ -89,7 +89,7 @@ function eventsOf(
   );
 }
 
-/** Faults of gateways that no gap of the same cause tells already: no frame was lost yet, or its loss is put down to more. */
+/** Faults of gateways that no gap of the same cause tells already: no frame was lost yet, or its loss is attributed to more. */
 function withoutGaps(
   faults: readonly GatewayFault[],
   shown: readonly Pick<DropoutRow, "gateway" | "from" | "to" | "finding">[],

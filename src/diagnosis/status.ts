@@ -32,7 +32,7 @@ export function countDevices(rows: readonly { readonly devAddr: string | number 
 /** What is said of a node while its counters are counted again: frames came out of order, or keys changed. */
 export const RECOUNTING: Judgement = {
   standing: "waiting",
-  clause: "being worked out: its counters are counted again",
+  clause: "not final yet: its counters are being counted again",
 };
 
 export interface NodeEvidence {

@@ -142,7 +142,7 @@ export function judgeTest({ plan, frequencyHz, dataRate, powerDbm, usedUs }: Tes
   if (why !== "") return refuse(why);
   const channel = channels.find((one) => one.frequencyHz === frequencyHz);
   if (channel === undefined)
-    return refuse(`${megahertz(frequencyHz)} is no channel of ${plan.plan} on which a gateway may send.`);
+    return refuse(`${megahertz(frequencyHz)} is not a channel of ${plan.plan} on which a gateway may send.`);
   const named = dataRateNamed(dataRate);
   const modulation = channel.dataRates.find(
     (one) =>
@@ -156,7 +156,7 @@ export function judgeTest({ plan, frequencyHz, dataRate, powerDbm, usedUs }: Tes
   );
   if (modulation === undefined)
     return refuse(
-      `${dataRate} is no data rate for a gateway at ${megahertz(frequencyHz)}; there are ${channel.dataRates.map(describeModulation).join(", ")}.`,
+      `${dataRate} is not a data rate for a gateway at ${megahertz(frequencyHz)}; there are ${channel.dataRates.map(describeModulation).join(", ")}.`,
     );
   if (powerDbm > channel.mostPowerDbm)
     return refuse(

@@ -201,7 +201,7 @@ function unrecognised(first: FirstLook): CaptureUnreadable {
   }
   return new CaptureUnreadable(
     "format",
-    "The file is no packet capture and no recording of datagrams.",
+    "The file is neither a packet capture nor a recording of datagrams.",
     "Captures of the pcap and pcapng formats can be read, packed with gzip too, and recordings of datagrams in JSON lines.",
   );
 }
@@ -362,7 +362,7 @@ function unreadable(path: string, error: unknown): CaptureUnreadable {
       return new CaptureUnreadable(
         "io",
         `${path} could not be read (${code || "unknown reason"}).`,
-        "Is the disk well?",
+        "Is the disk in order?",
       );
   }
 }

@@ -145,7 +145,7 @@ export async function openLineSink(path: string, storePath: string): Promise<Lin
   const remedy = "Name another file to record to.";
   try {
     const before = await stat(path).catch(() => null);
-    if (before !== null && !before.isFile()) throw new Error("it is no plain file");
+    if (before !== null && !before.isFile()) throw new Error("it is not a plain file");
     if (before !== null && (await realpath(path)) === (await realpath(storePath)))
       throw new Error("it is the store");
     const handle = await open(path, "a+", 0o600);

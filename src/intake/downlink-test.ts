@@ -102,7 +102,7 @@ export class TransmitDesk {
     const caller = this.#callers.get(gatewayEui);
     if (caller === undefined || nowMs - caller.atMs > CALLED_WITHIN_MS)
       throw new Error(
-        "That gateway has not called (PULL_DATA) within the last 30 s: there is no way back to it.",
+        "That gateway has not called (PULL_DATA) within the last 30 s: there is no downlink path to it.",
       );
     if (this.#open !== null || nowMs - this.#lastMs < BETWEEN_TESTS_MS)
       throw new Error("One test at a time, and ten seconds between them.");

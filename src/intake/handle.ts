@@ -96,7 +96,7 @@ export interface IntakeHandle {
   change(change: UserChange): Promise<Written>;
   /** Forgets a gateway or a node with all its rows, step by step; resolves once that is queued. */
   forget(thing: Forgettable): Promise<Written>;
-  /** Whether a person may ask a gateway to send; and since when a gateway has called, which is the way back to it. */
+  /** Whether a person may ask a gateway to send; and since when a gateway has called, which is the downlink path to it. */
   readonly allowsTransmit: boolean;
   /** Few commits: what arrived in the last second is not stored yet, although answered. */
   readonly isSparing: boolean;

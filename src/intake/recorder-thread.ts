@@ -163,7 +163,7 @@ async function run(): Promise<void> {
       if (recorder.takeSettled()) gatherer.widen();
     },
     isBusy: () => commands.isImporting || queue.isBusy,
-    // Time goes on as far as rows tell of it.
+    // Time continues as far as rows tell of it.
     nowUs: () => (queue.hasHeard ? Math.min(systemTimeUs(), queue.heldFromUs ?? Infinity) : null),
     after: clock.after,
     monotonicMs: () => performance.now(),

@@ -65,7 +65,7 @@ export function pathDelayUs(clock: PathClock, reading: CounterReading): number {
   clock.atUs = reading.atUs;
   clock.counterUs = counterUs;
   if (delayUs < -JITTER_US - driftUs || delayUs > MAX_PATH_DELAY_US || clock.late >= MAX_LATE) {
-    // The counter began anew, or one of the clocks was set: what was known no longer holds.
+    // The counter restarted, or one of the clocks was set: what was known no longer holds.
     Object.assign(clock, newPathClock(reading));
     return 0;
   }
@@ -87,7 +87,7 @@ function unwrapNear(tmstUs: number, expectedUs: number): number {
   return expectedUs + wrapUs(tmstUs - expectedUs);
 }
 
-// Do a gateway's packets bear one counter, one after another, or several in turn? A counter that begins anew never
+// Do a gateway's packets bear one counter, one after another, or several in turn? A counter that restarts never
 // comes back to its old count; two gateways under one identifier go back and forth between theirs.
 
 export interface LineReading {

@@ -48,11 +48,11 @@ export type CounterAcross = "ran-on" | "began-anew" | "stood";
 export interface SceneGateway {
   readonly id: number;
   readonly eui: string;
-  /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter began anew with it; null: unknown. */
+  /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter restarted with it; null: unknown. */
   readonly outages: readonly (TimeRange & { readonly restarted: boolean | null; readonly open: boolean })[];
   /** Where nothing was recorded of it. */
   readonly notRecorded: readonly TimeRange[];
-  /** When its concentrator's counter began anew. */
+  /** When its concentrator's counter restarted. */
   readonly restartsUs: readonly number[];
   /** Whether it tells that counter at all. */
   readonly tellsCounter: boolean;

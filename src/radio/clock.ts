@@ -39,7 +39,7 @@ const CLOCKS_PPM = 100;
 const START_SLACK_US = 5_000_000;
 
 /**
- * True when the counter began anew after `before`. Readings out of order, or a step of the capturing clock
+ * True when the counter restarted after `before`. Readings out of order, or a step of the capturing clock
  * that leaves the counter large, are no restart. A restart goes unseen with a probability of about 0.1 %
  * (the new count happens to fit), which the residual test cannot avoid.
  */

@@ -106,7 +106,7 @@ function NodeTable({ nodes, clock, caption, within }: NodeTableProps) {
           of: (node) => <span class="nobreak">{clock.near(node.lastHeard, within.from, within.to)}</span>,
         },
         {
-          title: "How it stands",
+          title: "Status",
           kind: "words",
           of: (node) => (
             <>

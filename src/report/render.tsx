@@ -84,7 +84,7 @@ function ToDo({ toDo }: { readonly toDo: readonly string[] }) {
 function ownWords(networks: readonly string[], assumed: boolean): string {
   if (networks.length === 0) return "as said by name";
   const names = `addresses of ${networks.join(", ")}`;
-  return assumed ? `${names} (assumed: nobody said which are one’s own)` : names;
+  return assumed ? `${names} (assumed: no node is marked as yours)` : names;
 }
 
 const MAX_NAMES = 6;
@@ -117,9 +117,9 @@ function Payloads({
     <section class="page">
       <h2>Payloads</h2>
       <p class="caution">
-        This report was asked for what the frames hold. That belongs to the nodes’ owners; where keys were at
-        hand it stands here in clear. Pass it on to nobody who should not read it. Keys themselves are never
-        in a report.
+        This report was asked for what the frames hold. That belongs to the nodes’ owners; where keys were
+        available it is decrypted here. Give it only to people who may read it. Keys themselves are never in a
+        report.
       </p>
       {payloads.length === 0 ? (
         <p>No frame of an own node was heard in this window.</p>
@@ -141,11 +141,11 @@ function Payloads({
             { title: "Port", kind: "number", of: ({ port }) => (port === null ? "–" : port) },
             { title: "Frame as it was sent", kind: "words", of: ({ hex }) => <Hex text={hex} /> },
             {
-              title: "Payload in clear",
+              title: "Payload, decrypted",
               kind: "words",
               of: ({ clearHex, clearText }) =>
                 clearHex === null ? (
-                  "no key at hand"
+                  "no key available"
                 ) : (
                   <>
                     <Hex text={clearHex} />

@@ -25,7 +25,7 @@ export interface ReportPayload {
   readonly port: number | null;
   /** The frame as it was sent, hex. */
   readonly hex: string;
-  /** Its payload in clear; null: no key at hand proved it. */
+  /** Its payload in clear; null: no key available proved it. */
   readonly clearHex: string | null;
   readonly clearText: string | null;
 }

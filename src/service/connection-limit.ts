@@ -77,7 +77,7 @@ export function limitConnections(server: Server, limits: ConnectionLimits): void
 /** Octets of an IPv6 address that name a network: one machine has all addresses of it (RFC 4291 section 2.5.4). */
 const NETWORK_OCTETS = 8;
 
-/** Whom connections of an address are put down to: an IPv4 address, or the network of an IPv6 address. */
+/** Whom connections of an address are attributed to: an IPv4 address, or the network of an IPv6 address. */
 export function sourceOf(address: string): string {
   const octets = parseIpAddress(address);
   if (octets === null || octets.length === 4) return address;

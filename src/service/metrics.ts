@@ -106,7 +106,7 @@ export function serviceMetrics({ intake, facts, liveClients, diskSpace, publish 
   gauge("mastlog_live_clients", "Open websockets", liveClients);
   new Counter({
     name: "mastlog_refusals_total",
-    help: "What was refused (used=no) or unusual but used (used=yes), since the store began",
+    help: "What was rejected (used=no) or unusual but used (used=yes), since the store began",
     labelNames: ["reason", "used"],
     registers,
     collect() {

@@ -31,7 +31,7 @@ function passageStatus({ relay, storage, dropped }: IntakeFigures, nowMs: number
       host: upstream.host,
       port: upstream.port,
       address: upstream.address,
-      role: index === 0 ? ("server" as const) : ("hears only" as const),
+      role: index === 0 ? ("server" as const) : ("gets copies only" as const),
       state: upstream.state,
       ...judgeUpstream(factsOf(upstream, nowMs)),
       sent: upstream.sent,

@@ -90,7 +90,7 @@ export function captureSite(
       datagrams.push({ atUs: arrivedUs + ANSWER_US, from: SERVER, to: from, bytes: answer });
     if (isCopy) continue;
     acknowledgements.sent(datagram.kind, datagram.token, sentUs);
-    // The way back is taken to be as long as the way here.
+    // The downlink path is taken to be as long as the way here.
     acknowledgements.answered(datagram.kind, datagram.token, atUs + ANSWER_US + (atUs - sentUs));
   }
   return datagrams.sort((a, b) => a.atUs - b.atUs);

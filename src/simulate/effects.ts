@@ -13,7 +13,7 @@ const stretchOf = ({ from, to }: { readonly from: number; readonly to: number })
   toUs: to,
 });
 
-/** Stretches in which a gateway has no power or restarts; its counter begins anew at their ends. */
+/** Stretches in which a gateway has no power or restarts; its counter restarts at their ends. */
 export function powerOutagesOf(events: Events, eui: Eui): TimeRange[] {
   return [
     ...eventsOf(events, "gateway-power-outage")

@@ -60,7 +60,7 @@ export function* regionContradictions({
   for (const { name, spreadingFactor, bandwidthHz } of [...nodes, ...strangers]) {
     const modulation = { kind: "lora", spreadingFactor, bandwidthHz, codingRate: "4/5" } as const;
     if (plan.variants.every((variant) => uplinkDataRates(variant, modulation).length === 0))
-      yield `${name} sends with SF${spreadingFactor} at ${bandwidthHz / 1000} kHz, which is no uplink data rate of ${plan.plan}`;
+      yield `${name} sends with SF${spreadingFactor} at ${bandwidthHz / 1000} kHz, which is not an uplink data rate of ${plan.plan}`;
   }
 }
 

@@ -1,5 +1,5 @@
 /**
- * Of two receivers on the same frames, how much higher does one read, although each hears only what lies above its floor?
+ * Of two receivers on the same frames, how much higher does one read, although each gets copies only what lies above its floor?
  *
  * Where one alone heard a frame, the other's reading lay below the floor: leaving such frames out would make the weak
  * side look better than it is, for its lucky frames remain. They take part by their probability under a bivariate

@@ -135,7 +135,7 @@ export function stepOfGateway(db: Store, eui: Eui, most: number): boolean {
   if (channels.changes >= most) return false;
   if (!forgetInRemovedHours(db, eui, { lifeIds: NO_LIVES, gatewayId: id })) return false;
   const run = (sql: string, ...values: unknown[]) => db.prepare(sql).run(...values);
-  // What was refused stays in the account, without a name.
+  // What was rejected stays in the account, without a name.
   run(
     `INSERT INTO refusal (gateway_id, reason, refused, count, first_at_us, last_at_us)
      SELECT 0, reason, refused, count, first_at_us, last_at_us FROM refusal WHERE gateway_id = ?

@@ -21,7 +21,7 @@ const CONDITIONS: Readonly<Record<string, string>> = {
   frame: `EXISTS (SELECT 1 FROM main.reception AS hearing WHERE hearing.frame_id = frame.id
     AND +hearing.gateway_id IN ${IDS})`,
   life: `+dev_addr IN ${ADDRESSES}`,
-  // What is put down to a gateway of another site is a gap there.
+  // What is attributed to a gateway of another site is a gap there.
   gap: `+dev_addr IN ${ADDRESSES} AND (gateway_id IS NULL OR gateway_id IN ${IDS})`,
   // The service records all that may be heard.
   recorded_range: `source = 'service' OR EXISTS (SELECT 1 FROM main.recorded_gateway AS heard

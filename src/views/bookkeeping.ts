@@ -1,4 +1,4 @@
-/** What is the site called, what was read from files, and what was refused? */
+/** What is the site called, what was read from files, and what was rejected? */
 import type { CaptureRow, KeptView, KeyRow, Refusal, RefusalSample } from "../contract/index.ts";
 import { capSentence, refusalWords, rivalSentence } from "../diagnosis/notices.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";

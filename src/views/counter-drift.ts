@@ -14,7 +14,7 @@ const MAX_FINE_US = 10_800_000;
 /** The newest stretches: a gateway that restarts all the time has no longer ones than these. */
 const MAX_STRETCHES = 20;
 
-/** `restartsUs`: when the counter began anew within the window, in order. */
+/** `restartsUs`: when the counter restarted within the window, in order. */
 export function driftOfGateway(
   store: Store,
   gatewayId: number,

@@ -1,4 +1,4 @@
-/** What is the loss of each node put down to? The heaviest cause of its dropouts, in words that stand after a clause. */
+/** What is the loss of each node attributed to? The heaviest cause of its dropouts, in words that stand after a clause. */
 
 import type { FindingLine } from "../contract/gaps.ts";
 import type { NodeRow } from "../contract/nodes.ts";
@@ -13,7 +13,7 @@ import { earlierGaps, gapNamesOf, knownGaps, withMarks } from "./known-gaps.ts";
 
 import type { AskedWindow } from "./window.ts";
 
-/** What the losses of each life are put down to, by "01A2B3C4/1". */
+/** What the losses of each life are attributed to, by "01A2B3C4/1". */
 export type SharesByLife = ReadonlyMap<string, readonly CauseShare[]>;
 
 export function sharesByLife(store: Store, window: AskedWindow): SharesByLife {
@@ -33,7 +33,7 @@ function sharesOf(store: Store, window: AskedWindow): CauseShare[] {
   return [...shares.values()];
 }
 
-/** The row with what its loss is put down to; a row without a loss keeps quiet of it. */
+/** The row with what its loss is attributed to; a row without a loss keeps quiet of it. */
 export function withWhy(row: NodeRow, shares: SharesByLife): NodeRow {
   const own = row.missed > 0 || row.overdue ? shares.get(`${row.devAddr}/${row.life}`) : undefined;
   return { ...row, why: own === undefined ? null : mainCause(own, row.missed) };

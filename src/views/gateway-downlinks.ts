@@ -1,4 +1,4 @@
-/** The way back of one gateway: round trips to the server, what was asked for and what came of it, and its own airtime. */
+/** The downlink path of one gateway: round trips to the server, what was asked for and what came of it, and its own airtime. */
 
 import type { GatewayDownlinks, RoundTrip, TransmitBudget } from "../contract/index.ts";
 import {

@@ -1,4 +1,4 @@
-/** The gateways: heartbeat, reach, restarts, what was refused, which plan they follow, how their counters run. */
+/** The gateways: heartbeat, reach, restarts, what was rejected, which plan they follow, how their counters run. */
 
 import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
 import { judgeGateway } from "../diagnosis/status.ts";

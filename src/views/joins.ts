@@ -1,4 +1,4 @@
-/** Devices that ask to join: how often, whether they were let in, and under which address they went on. */
+/** Devices that ask to join: how often, whether they were accepted, and under which address they continued. */
 
 import type { JoiningDevice, JoinsView } from "../contract/site.ts";
 import { joinClause, joinsSentence } from "../diagnosis/notices.ts";

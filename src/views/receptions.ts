@@ -118,8 +118,8 @@ function micStanding({ micVerdict, counter }: FrameOctets): Pick<FrameView, "mic
     return { mic: "proved", micWords: `proved by keys, counter ${figure(counter ?? 0)}` };
   }
   if (micVerdict === 0)
-    return { mic: "invalid", micWords: "fits no key at hand: another sender, or other keys" };
-  return { mic: "unknown", micWords: "no key at hand could say" };
+    return { mic: "invalid", micWords: "fits no key available: another sender, or other keys" };
+  return { mic: "unknown", micWords: "no key available could say" };
 }
 
 /** Each command with its fields in words: "power ack yes, data rate ack yes". */

@@ -49,7 +49,7 @@ export const NOT_WRITTEN: Readonly<Record<NotWrittenCode, string>> = {
   "placement-begins-twice": "Another placement of this gateway and antenna begins at the same moment.",
   "placement-elsewhere": "Another gateway or antenna has a placement of this name.",
   "photos-full": `The limit of ${figure(MAX_PHOTOS)} photos is reached.`,
-  "key-file-unreadable": "This is no key file.",
+  "key-file-unreadable": "This is not a key file.",
   "no-such-keys": "No keys are held of this address or device.",
   "no-such-gateway": "No gateway with this identifier was heard.",
   "no-such-node": "No node with this address was heard.",

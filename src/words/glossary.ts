@@ -199,7 +199,7 @@ export const GLOSSARY = {
   },
   macCommands: {
     word: "MAC commands",
-    text: "Orders and answers of node and server about the link, such as data rate, power and battery. In LoRaWAN 1.0 they travel in clear beside the counter.",
+    text: "Orders and answers of node and server about the link, such as data rate, power and battery. In LoRaWAN 1.0 they travel unencrypted beside the counter.",
     source: LORAWAN,
   },
   margin: {
@@ -258,7 +258,7 @@ export const GLOSSARY = {
     source: FORWARDER,
   },
   rejected: {
-    word: "Refused",
+    word: "Rejected",
     text: "Datagrams that could not be read or are beyond the bounds. They are counted by reason, and an example is kept.",
     source: OWN,
   },
@@ -274,7 +274,7 @@ export const GLOSSARY = {
   },
   restart: {
     word: "Restart",
-    text: "The gateway's own microsecond counter began anew: its concentrator or power was restarted.",
+    text: "The gateway's own microsecond counter restarted: its concentrator or power was restarted.",
     source: FORWARDER,
   },
   rhythm: {

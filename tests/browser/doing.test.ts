@@ -75,7 +75,7 @@ if (chromiumIsHere("doing"))
       expect(await opener.evaluate((element) => element === document.activeElement)).toBe(true);
     });
 
-    test("arrows walk the counter strip and Enter opens the frame in place", async () => {
+    test("arrow keys move the counter strip and Enter opens the frame in place", async () => {
       // The weather post counts over 65,535, where the 16 bits on the air begin at 0 again.
       const { ticks } = await json<NodePage>(`/api/nodes/01F2A601/1?${MORNING}`);
       const { page, errors } = await dashboard.open(`#/nodes/01F2A601/1?${MORNING}`);
@@ -367,7 +367,7 @@ if (chromiumIsHere("doing"))
       });
       const asked = () => dashboard.asked.filter((one) => one.startsWith("GET /api/site")).length;
       await page.getByRole("heading", { name: /2 of 14 nodes/ }).waitFor();
-      // The page's time goes on as well: on a slow machine it may ask before the test moves it.
+      // The page's time continues as well: on a slow machine it may ask before the test moves it.
       const first = asked();
       await page.clock.fastForward(3100);
       await expect.poll(asked).toBeGreaterThan(first);

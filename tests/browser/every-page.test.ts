@@ -205,7 +205,7 @@ if (chromiumIsHere("every page"))
         await page.getByRole("heading", { level: 1, name: /^Towerabc.* checks? / }).waitFor();
         await tabTo(page, /^show them$/);
         await press("Enter");
-        await page.getByRole("button", { name: "fold them" }).waitFor();
+        await page.getByRole("button", { name: "hide them" }).waitFor();
         await tabTo(page, /^Choose a reference$/);
         await press("Enter");
         await tabTo(page, /^Measure against it$/);
@@ -233,7 +233,7 @@ if (chromiumIsHere("every page"))
         await tabTo(page, /^its receptions for/);
         await press("Enter");
         await page
-          .getByRole("button", { name: /^fold the receptions/ })
+          .getByRole("button", { name: /^hide the receptions/ })
           .first()
           .waitFor();
         await tabTo(page, /\d\d:\d\d:\d\d\.\d/);

@@ -57,7 +57,7 @@ if (chromiumIsHere("the first gateway"))
       ["Air", "#/air", /Nothing was heard on any channel/],
       ["Gaps", "#/gaps", /No gap lies in this window/],
       ["Captures", "#/captures", /No capture was read yet/],
-      ["Keys", "#/captures", /No keys are at hand\./],
+      ["Keys", "#/captures", /No keys are available\./],
       ["Trials", "#/trials", /No placement entered yet/],
       ["Bench", "#/bench", /^Waiting for a gateway/],
     ] as const)
@@ -117,7 +117,7 @@ if (chromiumIsHere("the first gateway"))
       await fold.locator("summary").first().click();
       await fold.getByText("json_syntax").first().waitFor();
       await dashboard.open("#/service");
-      await page.getByText("body is no valid JSON").first().waitFor();
+      await page.getByText("body is not valid JSON").first().waitFor();
     });
 
     test("is asked the plain way where there is no live line at all", async () => {

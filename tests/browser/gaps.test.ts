@@ -44,7 +44,9 @@ if (chromiumIsHere("gaps"))
     test("leads from a sentence to the receptions that it rests on, and to their bytes", async () => {
       const { id } = gapOf("01F2A212", "node-silent");
       const { page, errors } = await dashboard.open(`#/gaps?${MORNING}&gap=${id}`);
-      await page.getByRole("button", { name: /^its receptions for: The others went on: 301 frames/ }).click();
+      await page
+        .getByRole("button", { name: /^its receptions for: The others were heard as usual: 301 frames/ })
+        .click();
       const table = page.getByRole("region", { name: "Receptions, newest first" });
       await table.locator("tbody").getByRole("button").first().click();
       await page

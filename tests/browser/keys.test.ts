@@ -41,10 +41,10 @@ if (chromiumIsHere("keys"))
       (await dashboard.service.json<KeysView>("/api/keys")).keys.map(({ id, note }) => ({ id, note }));
     const taken = { id: TRACKER, note: "tractor" };
 
-    test("keys at hand are listed by name, with the caution, those of a followed join too", async () => {
+    test("keys available are listed by name, with the caution, those of a followed join too", async () => {
       const { page } = await dashboard.open("#/captures");
       await page.getByText(CAUTION).waitFor();
-      const rows = page.getByRole("region", { name: "Keys at hand of 4 nodes" }).locator("tbody tr");
+      const rows = page.getByRole("region", { name: "Keys stored for 4 nodes" }).locator("tbody tr");
       await rows.first().waitFor();
       const told = await rows.allTextContents();
       expect(told.find((row) => row.startsWith(`${KEYED}row 17`))).toMatch(/nwkSKey, appSKeya key file/);
@@ -61,8 +61,8 @@ if (chromiumIsHere("keys"))
       await page.getByLabel(/^or paste its text/).fill(FILE);
       expect(await whereSecretStays(page)).toEqual(["field"]);
       await page.getByRole("button", { name: "add the keys" }).click();
-      await page.getByText("✓ Keys of 1 node were taken in.").waitFor();
-      await page.getByRole("region", { name: "Keys at hand of 5 nodes" }).getByText("tractor").waitFor();
+      await page.getByText("✓ Keys of 1 node were added.").waitFor();
+      await page.getByRole("region", { name: "Keys stored for 5 nodes" }).getByText("tractor").waitFor();
       expect(await held()).toContainEqual(taken);
       expect(await whereSecretStays(page)).toEqual([]);
       expect(logged.join()).not.toContain(SECRET);
@@ -76,7 +76,7 @@ if (chromiumIsHere("keys"))
       await page
         .getByLabel("Key file")
         .setInputFiles({ name: "keys.json", mimeType: "application/json", buffer: Buffer.from(FILE) });
-      await page.getByText("✓ Keys of 1 node were taken in.").waitFor();
+      await page.getByText("✓ Keys of 1 node were added.").waitFor();
       expect(await held()).toContainEqual(taken);
       expect(await whereSecretStays(page)).toEqual([]);
       await dashboard.change("DELETE", `/api/keys/${TRACKER}`);
@@ -121,7 +121,7 @@ if (chromiumIsHere("keys"))
       await expect.poll(focused).toBe(`yes, remove the keys of ${KEYED}`);
       await page.keyboard.press("Enter");
       await page.getByText(`✓ The keys of ${KEYED} were removed.`).waitFor();
-      await page.getByRole("region", { name: "Keys at hand of 3 nodes" }).waitFor();
+      await page.getByRole("region", { name: "Keys stored for 3 nodes" }).waitFor();
       expect(await held()).not.toContainEqual(expect.objectContaining({ id: KEYED }));
       expect(await focused()).toBe("Keys");
       expect(await overflowPx(page)).toBe(0);

@@ -33,7 +33,7 @@ export const WEAK_TIME = "from=2026-05-12T08:00:00.000Z&to=2026-05-12T09:30:00.0
 export const WEAK = "02005E1000000006";
 const BESIDE = "02005E1000000007";
 
-/** The one whose session keys are at hand: its link fades, it reports its battery, it is told to go from SF8 to SF10. */
+/** The one whose session keys are available: its link fades, it reports its battery, it is told to go from SF8 to SF10. */
 export const KEYED = "01F2A117";
 /** The device whose root key is at hand: it joins as 01F2AA02, and again as 01F2AA0F. */
 export const LOCK_EUI = "02005E10000000A2";

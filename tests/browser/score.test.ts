@@ -70,7 +70,7 @@ if (chromiumIsHere("the score"))
     test("fits a phone and is accessible there", async () => {
       const { page, errors } = await dashboard.open(`#/site?${MORNING}`, { width: 390, dark: true });
       await page.getByRole("slider", { name: /^Moment/ }).tap();
-      await page.getByRole("button", { name: "let go" }).waitFor();
+      await page.getByRole("button", { name: "clear" }).waitFor();
       expect(await overflowPx(page)).toBe(0);
       expect(await axeFindings(page)).toEqual([]);
       expect(errors).toEqual([]);

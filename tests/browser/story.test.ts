@@ -5,7 +5,7 @@ import { chromiumIsHere } from "./chromium.ts";
 import { axeFindings, changing, type Dashboard, overflowPx, sharedDashboard } from "./dashboard.ts";
 import { ANSWERED_TIME, KEYED, MORNING, TOWER } from "./sample-store.ts";
 
-/** The probe whose keys are at hand, and one without. */
+/** The probe whose keys are available, and one without. */
 const WITH_KEYS = `#/nodes/${KEYED}/1?${MORNING}`;
 const WITHOUT = `#/nodes/01F2A102/1?${MORNING}`;
 
@@ -50,7 +50,7 @@ if (chromiumIsHere("story"))
       const { page } = await dashboard.open(WITHOUT);
       await page.getByText("Nothing about the link changed", { exact: false }).waitFor();
       await page
-        .getByText("no keys at hand: identity is the address with the evidence of its counters")
+        .getByText("no keys available: identity is the address with the evidence of its counters")
         .waitFor();
     });
 
@@ -100,8 +100,8 @@ if (chromiumIsHere("story"))
       await page.keyboard.press("Home");
       for (let step = 0; step < 8; step += 1) await page.keyboard.press("ArrowRight");
       await page.keyboard.press("Enter");
-      await facts.getByText("encrypted, 20 octets; no key at hand opens it").waitFor();
-      await facts.getByText("no key at hand could say").waitFor();
+      await facts.getByText("encrypted, 20 octets; no key available opens it").waitFor();
+      await facts.getByText("no key available could say").waitFor();
       await facts.getByText(/DevStatusAns: battery 201/, { exact: false }).waitFor();
       await facts.getByText("assumed 1.0 clear text").waitFor();
       expect(await axeFindings(page)).toEqual([]);

@@ -61,7 +61,7 @@ describe("mastlog keys", () => {
   it("adds a file, lists the names of what is held, and removes it", async () => {
     const file = keyFile(NODES);
     expect(await run("add", file)).toEqual({
-      out: "2 new sets of keys; nothing of the past had to be accounted anew.\n",
+      out: "2 new sets of keys; nothing of the past had to be counted again.\n",
       err: "",
       status: 0,
     });

@@ -44,7 +44,7 @@ test("a placement takes a photo and gives it back, and no file that is none", as
   expect(placements[0].photo).toMatch(/^\/api\/placements\/1\/photo\?v=[0-9a-f]{12}$/);
   expect((await run("photo", "2", file)).err).toBe("No placement has this number.\n");
   writeFileSync(file, "<svg/>");
-  expect((await run("photo", "1", file)).err).toContain("is no JPEG and no PNG");
+  expect((await run("photo", "1", file)).err).toContain("is neither JPEG nor PNG");
   await run("photo", "1");
   expect(JSON.parse((await run("list", "--json")).out).placements[0].photo).toBeNull();
 });

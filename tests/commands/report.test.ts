@@ -75,7 +75,7 @@ describe("the report command", () => {
     const { html } = await reportOf(site, "--payloads");
     const octets = (Buffer.from(phy(PROBE, 19)).toString("hex").match(/../g) ?? []).join(" ");
     expect(html.toLowerCase()).toContain(octets);
-    expect(html).toContain("Pass it on to nobody who should not read it");
+    expect(html).toContain("Give it only to people who may read it");
     expect(html.replaceAll(" ", "").toUpperCase()).not.toContain(nwkSKey);
   });
 

@@ -47,7 +47,7 @@ describe("the words over noise", () => {
 
   it("say when it was loud for a while, and when it rests on strong frames", () => {
     expect(plain(noiseWords({ ...steady, loudestDb: 15.7, trust: "rough" }))).toMatch(
-      /At its loudest 15\.7 dB above its median\. From frames up to 5 dB SNR/,
+      /At its loudest 15\.7 dB above its median\. Rough: from frames up to 5 dB SNR/,
     );
   });
 });

@@ -49,10 +49,10 @@ describe("the place of a noise", () => {
   it("names who could not be compared; of more than three their number", () => {
     const few = (eui: string) => gateway(eui, { status: "too few" });
     expect(words({ gateways: [gateway("a"), gateway("b"), few("c"), few("d")] })).toBe(
-      "Strongest at Water tower, 6.1 dB (1.9 to 10.3) above Pump house. Not compared for want of frames: Barn and Shed.",
+      "Strongest at Water tower, 6.1 dB (1.9 to 10.3) above Pump house. Not compared, too few frames: Barn and Shed.",
     );
     expect(words({ gateways: [gateway("a"), few("b"), few("c"), few("d"), few("e")] })).toMatch(
-      /Not compared for want of frames: 4 gateways\.$/,
+      /Not compared, too few frames: 4 gateways\.$/,
     );
   });
 
@@ -86,7 +86,7 @@ describe("the place of a noise", () => {
 
   it("gives a direction to try, and calls it no bearing", () => {
     expect(plain(walkWords("Water tower", "Pump house", 412))).toMatch(
-      /^Walk from Water tower towards Pump house \(412 m\) and measure again\. This is a direction to try, no bearing/,
+      /^Walk from Water tower towards Pump house \(412 m\) and measure again\. This is a direction to try, not a bearing/,
     );
   });
 });

@@ -66,7 +66,7 @@ describe("the passage", () => {
     expect(passage([server(), deaf])).toEqual({
       standing: "look",
       words:
-        "Relaying to ns.example:1700, answering; 2 gateways; copy.example:1700, which only hears, cannot be reached.",
+        "Relaying to ns.example:1700, answering; 2 gateways; copy.example:1700, which only gets copies, cannot be reached.",
     });
     expect(passage([server({ state: "silent" }), deaf]).standing).toBe("bad");
   });

@@ -212,7 +212,7 @@ describe("gateways", () => {
   });
   it("that depart from their plan are told by the first contradiction", () => {
     const { standing } = summariseSite(
-      site({ gateways: [gateway(SHED, 5, ["869.9 MHz is no channel of EU868."])] }),
+      site({ gateways: [gateway(SHED, 5, ["869.9 MHz is not a channel of EU868."])] }),
     );
     expect(standing[0]).toMatchObject({ kind: "wrong-plan", gateway: SHED, figure: 1, unit: "count" });
   });

@@ -129,7 +129,7 @@ describe("with keys", () => {
       { session: null, begunBy: "second-device", firstCounter: 1001, lastCounter: 1050, heard: 50 },
     ]);
     expect(one.state.lives[1]?.reason).toBe(
-      "first heard with counter 1\u202F001; its MIC fits no key at hand",
+      "first heard with counter 1\u202F001; its MIC fits no key available",
     );
     expect(one.told.map(({ micValid }) => micValid)).toEqual(
       [...Array(50).keys()].flatMap(() => [true, false]),
@@ -338,7 +338,7 @@ describe("any history of two devices on one address, with losses, rollovers, res
     whoseKeys: fc.constantFrom("both" as const, "one" as const),
   });
 
-  it("equals the truth exactly for every device whose keys are at hand, and keeps the other's frames apart", () => {
+  it("equals the truth exactly for every device whose keys are available, and keeps the other's frames apart", () => {
     fc.assert(
       fc.property(site, ({ a, b, whoseKeys }) => {
         const truth = inOrder([...play(1, a), ...play(10, b)]);

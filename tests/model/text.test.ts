@@ -12,8 +12,8 @@ describe("a sentence stored with identifiers", () => {
   it("bears the names that hold when it is read, whatever signs are in them", () => {
     const text = ["All that ", { gateway: SHED }, " hears fell."];
     expect(renderNamed(text, named)).toBe('All that Shed $& "north" hears fell.');
-    expect(renderNamed(["It goes on as ", { node: NODE }, "."], named)).toBe(
-      "It goes on as Frost probe (01A2B3C4).",
+    expect(renderNamed(["It continues as ", { node: NODE }, "."], named)).toBe(
+      "It continues as Frost probe (01A2B3C4).",
     );
   });
 
@@ -24,7 +24,9 @@ describe("a sentence stored with identifiers", () => {
     expect(renderNamed(["All that ", { gateway: SHED }, " hears fell."], nameless)).toBe(
       "All that gateway 02005E1000000001 hears fell.",
     );
-    expect(renderNamed(["It goes on as ", { node: NODE }, "."], nameless)).toBe("It goes on as 01A2B3C4.");
+    expect(renderNamed(["It continues as ", { node: NODE }, "."], nameless)).toBe(
+      "It continues as 01A2B3C4.",
+    );
   });
 
   it("that names nothing stays as it is", () => {

@@ -107,7 +107,7 @@ it("a file that cannot be recorded to is refused at the start, in one sentence",
   const folder = temporaryFolder();
   const db = join(folder, "site.db");
   for (const [file, why] of [
-    [folder, "it is no plain file"],
+    [folder, "it is not a plain file"],
     [db, "it is the store"],
     [join(folder, "nowhere", "heard.jsonl"), "ENOENT"],
   ] as const) {

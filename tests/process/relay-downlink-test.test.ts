@@ -70,7 +70,7 @@ describe("a downlink test", () => {
       () => service.json<{ gateways: { region: { name: string | null } }[] }>("/api/gateways"),
       ({ gateways }) => gateways[0]?.region.name === "EU868",
     );
-    // Not before it has called: there is no way back to it.
+    // Not before it has called: there is no downlink path to it.
     expect((await post(service, ASKED)).status).toBe(409);
     gateway.call();
     await until(

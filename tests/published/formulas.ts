@@ -258,7 +258,7 @@ export function pooledFramesNeeded(alpha = SILENCE_ALPHA): number {
 }
 
 /**
- * `transmitting`: frames were sent and lost on the way. `silent`: none was sent. `restarted`: the counter began anew.
+ * `transmitting`: frames were sent and lost on the way. `silent`: none was sent. `restarted`: the counter restarted.
  * `mixed`: in between. `undecided`: no rhythm to compare with.
  */
 type CounterVerdictWord = "transmitting" | "silent" | "restarted" | "mixed" | "undecided";

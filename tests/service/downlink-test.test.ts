@@ -93,7 +93,7 @@ describe("POST /api/downlink-test", () => {
   it("passes on why the gateway was not asked", async () => {
     const { intake, post } = await setUp();
     intake.trouble =
-      "That gateway has not called (PULL_DATA) within the last 30 s: there is no way back to it.";
+      "That gateway has not called (PULL_DATA) within the last 30 s: there is no downlink path to it.";
     const response = await post(ASKED);
     expect([response.statusCode, response.json<{ sentence: string }>().sentence]).toEqual([
       409,

@@ -301,7 +301,7 @@ describe("level shifts by hand, one value a minute for four hours", () => {
     ]);
   });
 
-  it("a step of 5 dB has the chance of a bridge that strays so far: 2 exp(−2 x²)", () => {
+  it("a step of 5 dB has the chance of a bridge that deviates so far: 2 exp(−2 x²)", () => {
     const [shift] = levelShifts(minutes([...about(0, 120), ...about(5, 120)])).shifts;
     // Largest sum 120 × 2.5 over √240; assumed variance 1 × 2 × 10 min a slot of 239/480 min, 240 of 481 slots filled.
     const squared = 300 ** 2 / 240 / ((20 / (239 / 480)) * (240 / 481));

@@ -138,7 +138,7 @@ describe("removal by age", () => {
     );
   });
 
-  it("keeps what memory holds right: traffic goes on as if nothing had gone", () => {
+  it("keeps what memory holds right: traffic continues as if nothing had gone", () => {
     const days = traffic(6);
     const isLater = ({ arrival }: DecodedArrival) => arrival.atUs >= START_US + 5 * DAY_US;
     const once = recorded(days);

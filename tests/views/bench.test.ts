@@ -200,7 +200,7 @@ describe("downlinks", () => {
   });
 });
 
-describe("what was refused", () => {
+describe("what was rejected", () => {
   it("counts against the gateway, and against the address it calls from where no identifier could be read", () => {
     const broken = arrivalOf(
       Uint8Array.from([2, 1, 1, 0, ...Buffer.from(SHED, "hex"), 0x7b]),

@@ -17,7 +17,7 @@ function ask(store: Store) {
   return view;
 }
 
-describe("what was refused", () => {
+describe("what was rejected", () => {
   it("is counted by reason over all gateways, the most frequent first, from the first time to the last", () => {
     const db = siteOf([
       bodied(SHED, 30, "{broken"),
@@ -32,7 +32,7 @@ describe("what was refused", () => {
       count: 3,
       firstAt: moment(10),
       lastAt: moment(50),
-      words: "body is no valid JSON",
+      words: "body is not valid JSON",
     });
     expect(others.map(({ reason, count, refused }) => [reason, count, refused])).toContainEqual([
       "short",

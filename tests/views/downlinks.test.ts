@@ -46,7 +46,7 @@ function confirmed(fCnt: number, fOpts: Uint8Array = new Uint8Array(0)): Uint8Ar
 
 const ACK = { ack: true };
 
-describe("the way back of a gateway", () => {
+describe("the downlink path of a gateway", () => {
   it("is nothing at all where nothing of a server was seen", () => {
     const db = storeOf(pull(SHED, 0), push(SHED, 1, [{ payload: phy(NODE, 1) }]));
     expect(gatewayDownlinks(db, 1, WINDOW, "EU868")).toBeNull();

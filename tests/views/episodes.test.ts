@@ -114,7 +114,7 @@ describe("dropouts of one cause at one gateway at the same time", () => {
 describe("an outage of a gateway", () => {
   it("that cost no node a frame is an episode all the same", () => {
     const { episodes } = of([], [{ gatewayId: 2, fromUs: us(10), toUs: us(25) }]);
-    const sentence = `${TOWER} sent nothing for 15 min; no node lost a frame by it.`;
+    const sentence = `${TOWER} sent nothing for 15 min; no node lost a frame because of it.`;
     expect(episodes.map((one) => ({ ...one, finding: { ...one.finding, sentence: "" } }))).toMatchObject([
       {
         id: `${TOWER}-${Date.parse(at(10))}-outage`,
@@ -154,7 +154,7 @@ describe("an outage of a gateway", () => {
     ]);
   });
 
-  it("is no episode of its own where a dropout of that gateway and time is put down to it", () => {
+  it("is no episode of its own where a dropout of that gateway and time is attributed to it", () => {
     const outage = { gatewayId: 1, fromUs: us(10), toUs: us(25) };
     const count = (...rows: DropoutRow[]) => of(rows, [outage]).episodes.length;
     for (const cause of ["gateway-unreachable", "gateway-restarted"])

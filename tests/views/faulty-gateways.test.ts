@@ -103,7 +103,7 @@ const CASES: readonly Case[] = [
     id: "radio",
     state: "fail",
     figure: "deaf for 41\u202Fs",
-    reason: /goes on sending.*no packet in the last 41\u202Fs\. About 4[0-4] were to be expected\./,
+    reason: /still sends.*no packet in the last 41\u202Fs\. About 4[0-4] were to be expected\./,
     advice: /restart the forwarder, then cut its power/,
   },
   {
@@ -112,7 +112,7 @@ const CASES: readonly Case[] = [
     id: "counter-drift",
     state: "fail",
     figure: "stands still",
-    reason: /^60 packets over 59\u202Fs bear the same count, 123456789/,
+    reason: /^60 packets over 59\u202Fs have the same count, 123456789/,
     advice: /power off.*reset line/,
   },
   {
@@ -121,7 +121,7 @@ const CASES: readonly Case[] = [
     id: "packet-time",
     state: "fail",
     figure: "+2\u202Fh",
-    reason: /2\u202Fh ahead of their arrival.*local time for UTC/,
+    reason: /2\u202Fh ahead of their arrival.*local time as UTC/,
     advice: /time zone to UTC/,
   },
   {
@@ -141,7 +141,7 @@ const CASES: readonly Case[] = [
     state: "fail",
     // The counter begins again at 12, 24, 36 and 48 s.
     figure: "4",
-    reason: /began anew 4 times.*in a loop, about every 12\u202Fs/,
+    reason: /restarted 4 times.*in a loop, about every 12\u202Fs/,
     advice: /weak supply, heat, or a watchdog/,
   },
   {

@@ -67,7 +67,7 @@ const text = (sentence: readonly { text: string }[]) => sentence.map((part) => p
 const WEAK: Dropout = { id: "a", fromS: 60, toS: 100, missed: 12, cause: "weak-link" };
 const NOISE: Dropout = { id: "b", fromS: 900, toS: 940, missed: 2, cause: "interference" };
 
-describe("what a node's loss is put down to", () => {
+describe("what a node's loss is attributed to", () => {
   it("stands in its row, and a node that lost nothing has none", () => {
     const view = nodesView(orchard(WEAK), WINDOW);
     expect(NodesView.parse(view)).toEqual(view);

@@ -205,7 +205,7 @@ describe("the gaps of a window", () => {
     expect(sentences().map((text) => text.slice(0, 26))).toEqual(Array(3).fill('Shed "$&" sent nothing for'));
     name("Packing shed");
     const before = JSON.stringify({
-      sentence: "Missed 6 counters in 6 min: the gateway could not be reached; the node went on sending.",
+      sentence: "Missed 6 counters in 6 min: the gateway could not be reached; the node continued to send.",
       evidence: [
         {
           sentence: `Gateway ${SHED} sent nothing for 6 min; it has not come back.`,

@@ -79,7 +79,7 @@ describe("a gateway's account", () => {
     expect(only(db, windowOf(100, 600))).toMatchObject({ ackPercent: null, temperatureC: null });
   });
 
-  it("tells what was refused from what was odd but used", () => {
+  it("tells what was rejected from what was odd but used", () => {
     const text = (json: string, atS: number, token: number) => {
       const head = Uint8Array.from([2, 0, token, 0, ...Buffer.from(SHED, "hex")]);
       return decoded(arrivalOf(Buffer.concat([head, Buffer.from(json)]), START_US + atS * 1e6));
@@ -128,7 +128,7 @@ describe("a gateway's account", () => {
   });
 
   it("says what it has of removed receptions: what was counted, and nothing of single ones", () => {
-    // Five reports of 90 % acknowledged: their lateness is an event; its server's answer shows the way back.
+    // Five reports of 90 % acknowledged: their lateness is an event; its server's answer shows the downlink path.
     const db = siteOf([
       ...traffic,
       ...[100, 130, 160, 190, 220].map((s) => statusAt(SHED, s, { ackPercent: 90, temperatureC: 33 })),

@@ -47,11 +47,11 @@ describe("joining devices", () => {
       unanswered: 0,
       firstHeard: "2026-03-14T09:00:10.000Z",
       lastHeard: "2026-03-14T09:01:40.000Z",
-      clause: "asked 2 times: let in once, 1 answered too late",
+      clause: "asked 2 times: accepted once, 1 answered too late",
     });
     expect(pump).toMatchObject({ devEui: PUMP, requests: 2, accepted: 0, late: 0, unanswered: 2 });
     expect(pump?.clause).toBe("asked 2 times: 2 unanswered");
-    expect(view.sentence).toEqual([{ text: "2 devices asked to join; 1 was not let in." }]);
+    expect(view.sentence).toEqual([{ text: "2 devices asked to join; 1 was not accepted." }]);
   });
 
   it("have no counts of answers where none can be seen", () => {

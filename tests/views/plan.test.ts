@@ -105,7 +105,7 @@ describe("the plan", () => {
     const page = nodePage(db, WINDOW, PROBES[0]!, 1);
     const way = page?.links.find(({ gatewayEui }) => gatewayEui === SHED);
     if (way?.geometry?.eirpFrom === "region")
-      expect(way.geometry.words).toContain("taken for want of a figure");
+      expect(way.geometry.words).toContain("assumed, as none was entered");
     else expect(way?.geometry?.words).toContain("no power sent is known");
     expect(way?.geometry?.distanceM).toBe(500);
     const tower = page?.links.find(({ gatewayEui }) => gatewayEui === TOWER);

@@ -19,7 +19,7 @@ describe("a node whose frames came out of order", () => {
     expect(row()).toMatchObject({
       recounting: true,
       standing: "waiting",
-      clause: "being worked out: its counters are counted again",
+      clause: "not final yet: its counters are being counted again",
     });
     expect(nodePage(db, WINDOW, "01F2A101", 1)?.row.recounting).toBe(true);
     while (recorder.workOnGaps({ patient: false, nowUs: null }));

@@ -141,7 +141,7 @@ export function gapsView(span: Span): GapsView {
         evidence: [
           evidence("11 of 11.4 frames of its neighbours were heard.", "neighbours", 2.1, at(0.9), endMs),
         ],
-        recordNext: ["Wait for its next frame: its counter tells whether it went on sending."],
+        recordNext: ["Wait for its next frame: its counter tells whether it continued to send."],
       },
     }),
     row(span, PROBE, "gap-unexplained", {

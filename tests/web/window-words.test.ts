@@ -148,7 +148,7 @@ describe("a moment", () => {
   test.each(["", "yesterday", "soon", "25:00"])(
     "%j is none, and the answer says how to write one",
     (text) => {
-      expect(moment(text)).toMatch(/is no moment\. Try/);
+      expect(moment(text)).toMatch(/is not a time\. Try/);
     },
   );
 });

@@ -162,13 +162,13 @@ export function marksOfNode(marks: readonly MarkRow[], devAddr: string, euis: re
 
 // What do keys say of a node? How many frames they proved, how many fit none, how many were replayed.
 
-/** One line; it never leaves open whether keys are at hand. */
+/** One line; it never leaves open whether keys are available. */
 export function keyFigureWords({ held, proved, invalid, replays }: KeyFigures): string {
   if (!held && proved + invalid + replays === 0)
-    return "no keys at hand: identity is the address with the evidence of its counters";
+    return "no keys available: identity is the address with the evidence of its counters";
   const parts = [`${counted(proved, "frame")} proved by keys`];
   if (invalid > 0)
-    parts.push(`${figure(invalid)} ${invalid === 1 ? "fits" : "fit"} no key at hand (another sender)`);
+    parts.push(`${figure(invalid)} ${invalid === 1 ? "fits" : "fit"} no key available (another sender)`);
   if (replays > 0) parts.push(`${figure(replays)} replayed`);
   return parts.join(", ");
 }

@@ -90,7 +90,7 @@ function channels(evidence: ChannelsEvidence): Found {
     return {
       ...found,
       state: missing.length >= limits.failShare * expectedHz.length ? "fail" : "warn",
-      reason: `Never on ${listed(missing.map(megahertzFigure))}\u202FMHz, which ${plan} asks for. In ${plural(total, "packet")} that is no chance.${suspect.reason} ${where}`,
+      reason: `Never on ${listed(missing.map(megahertzFigure))}\u202FMHz, which ${plan} asks for. In ${plural(total, "packet")} that is not chance.${suspect.reason} ${where}`,
       advice: suspect.advice,
     };
   }

@@ -40,7 +40,7 @@ function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
       state: "warn",
       figure: "no time",
       reason: "Its status reports carry no readable time.",
-      advice: "Nothing here rests on it; switch it on for logs that can be compared.",
+      advice: "Nothing here depends on it; switch it on for logs that can be compared.",
     };
   }
   // A report is cut to whole seconds: half a second is the middle of what was cut off.
@@ -75,7 +75,7 @@ function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
   const side = offset > 0 ? "ahead of" : "behind";
   const hours = Math.round(size / HALF_HOUR_S) / 2;
   const isZone = hours >= 0.5 && hours <= 14 && Math.abs(size - hours * 3600) <= 60;
-  const zone = isZone ? " By whole or half hours: it sends its local time for UTC." : "";
+  const zone = isZone ? " By whole or half hours: it sends its local time as UTC." : "";
   return {
     ...found,
     state: size > limits.failSeconds ? "fail" : "warn",
@@ -111,7 +111,7 @@ function standsStill(standstill: Standstill | null): Found | null {
   return {
     state: "fail",
     figure: "stands still",
-    reason: `${plural(packets, "packet")} over ${duration(seconds)} bear the same count, ${tmstUs}: the concentrator's counter stands still.`,
+    reason: `${plural(packets, "packet")} over ${duration(seconds)} have the same count, ${tmstUs}: the concentrator's counter stands still.`,
     advice:
       "Restart the gateway with its power off for a moment; if it returns, check the board's seat, supply and reset line. Downlinks cannot be timed meanwhile.",
   };
@@ -154,9 +154,9 @@ function counterClock(drift: CounterDrift | null): Found {
     return {
       ...found,
       state: "fail",
-      reason: `${sentence} No sound oscillator strays so far.`,
+      reason: `${sentence} No sound oscillator deviates so far.`,
       advice:
-        "Check this computer's time synchronisation first; if it is well, have the concentrator replaced.",
+        "Check this computer's time synchronisation first; if it is correct, have the concentrator replaced.",
     };
   }
   if (beyond(limits.warnPpm)) {
@@ -174,14 +174,14 @@ function counterClock(drift: CounterDrift | null): Found {
 export interface RestartEvidence {
   /** Receptions whose counter was read; a restart shows only between two. */
   readonly readings: number;
-  /** When the counter began anew, ISO 8601, oldest first. */
+  /** When the counter restarted, ISO 8601, oldest first. */
   readonly restarts: readonly string[];
   readonly windowSeconds: number;
   /** Two boards use the identifier: their counters in turn look like restarts. */
   readonly isTwoBoards: boolean;
 }
 
-/** How often the counter began anew. */
+/** How often the counter restarted. */
 export function judgeRestarts(evidence: RestartEvidence): BenchItem {
   return itemOf("restarts", "Restarts", LIMITS.restarts.basis, restarts(evidence));
 }
@@ -204,7 +204,7 @@ function restarts({ readings, restarts: times, windowSeconds, isTwoBoards }: Res
   if (count === 0)
     return { ...found, state: "pass", reason: `Its counter ran through in ${duration(windowSeconds)}.` };
   const last = times.at(-1) ?? "";
-  const sentence = `Its counter began anew ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(0, 19)}Z.`;
+  const sentence = `Its counter restarted ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(0, 19)}Z.`;
   const every = median(stepsSeconds(times));
   if (count >= LIMITS.restarts.failCount) {
     return {

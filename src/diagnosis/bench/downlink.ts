@@ -1,4 +1,4 @@
-/** Does the way back work: how long does it take, and does the gateway send what it is asked to? */
+/** Does the downlink path work: how long does it take, and does the gateway send what it is asked to? */
 import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
 import { duration, figure, listed, milliseconds, percentInWords, plural } from "../../words/format.ts";
@@ -83,7 +83,7 @@ function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
   };
 }
 
-/** What came of one downlink that was sent to test the way back. */
+/** What came of one downlink that was sent to test the downlink path. */
 export interface DownlinkTest {
   readonly result: "sent" | "refused" | "unanswered";
   /** The gateway's word: TOO_LATE, TX_FREQ … */
@@ -166,7 +166,7 @@ function downlinks(evidence: DownlinkEvidence): Found {
     return {
       state: "waiting",
       figure: "not tried",
-      reason: "No downlink was sent through it, so nothing is known of the way back but its keepalives.",
+      reason: "No downlink was sent through it, so nothing is known of the downlink path but its keepalives.",
     };
   }
   const found = { figure: `${accepted} of ${all}`, value: (100 * accepted) / all, unit: "%" };
@@ -210,7 +210,7 @@ function timingOf(
     return {
       reason: `${sentence} They did not pass here, so their lead is not known. TOO_EARLY mostly means that the moment had just passed.`,
       advice:
-        "Look at the round trip first. Stand in line or take a capture of both directions: the lead shows whether the server or the gateway's clock is wrong.",
+        "Look at the round trip first. Relay through Mastlog, or take a capture of both directions: the time left shows whether the server or the gateway's clock is wrong.",
     };
   if (lead < limits.leadMs)
     return {

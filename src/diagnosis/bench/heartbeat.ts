@@ -31,7 +31,7 @@ export interface KeepaliveEvidence extends Rhythm {
   readonly recordedSeconds: number;
 }
 
-/** Keepalives (PULL_DATA) keep the way back open: without them no downlink reaches the gateway. */
+/** Keepalives (PULL_DATA) keep the downlink path open: without them no downlink reaches the gateway. */
 export function judgeKeepalives(evidence: KeepaliveEvidence): BenchItem {
   return itemOf("keepalives", "Keepalives", LIMITS.keepalives.basis, keepalives(evidence));
 }
@@ -88,7 +88,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       ...found,
       state: "fail",
-      reason: `A keepalive comes every ${secondsText(intervalSeconds)}: routers on the way may forget the way back in between.`,
+      reason: `A keepalive comes every ${secondsText(intervalSeconds)}: routers on the path may close the return path in between.`,
       advice: "Set the keepalive interval of the gateway to 10 s.",
     };
   }
@@ -98,7 +98,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       ...found,
       state: "fail",
-      reason: `${lostText}: the way to here loses datagrams.`,
+      reason: `${lostText}: the path to here loses datagrams.`,
       advice: "Try a cable in place of Wi-Fi, or another port of the switch.",
     };
   }
@@ -115,7 +115,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       ...found,
       state: "warn",
-      reason: `A keepalive comes only every ${secondsText(intervalSeconds)}: some routers forget the way back sooner.`,
+      reason: `A keepalive comes only every ${secondsText(intervalSeconds)}: some routers close the return path sooner.`,
       advice: "Set the keepalive interval of the gateway to 10 s.",
     };
   }
@@ -193,7 +193,7 @@ function reports(evidence: StatusEvidence): Found {
     return {
       ...found,
       state: share > limits.failMissing ? "fail" : "warn",
-      reason: `${figure(evidence.missing)} of ${figure(count + evidence.missing)} reports are missing (${percentInWords(share)}): the way to here loses datagrams, or it was unreachable.`,
+      reason: `${figure(evidence.missing)} of ${figure(count + evidence.missing)} reports are missing (${percentInWords(share)}): the path to here loses datagrams, or it was unreachable.`,
       advice: "Try a cable in place of Wi-Fi, or another port of the switch.",
     };
   }
@@ -239,7 +239,7 @@ function order({ datagrams, duplicates, reordered }: OrderEvidence): Found {
     return {
       state: "waiting",
       figure: plural(datagrams, "datagram"),
-      reason: `${plural(datagrams, "datagram")} of ${limits.leastDatagrams} that are needed to tell.`,
+      reason: `${plural(datagrams, "datagram")} of ${limits.leastDatagrams} that are needed.`,
       awaits: `${limits.leastDatagrams} datagrams`,
     };
   }
@@ -261,9 +261,9 @@ export interface RefusedEvidence {
   readonly refused: readonly { readonly reason: string; readonly count: number }[];
 }
 
-/** What was refused of the gateway, and why. */
+/** What was rejected of the gateway, and why. */
 export function judgeRefused(evidence: RefusedEvidence): BenchItem {
-  return itemOf("refused", "Refusals", LIMITS.refused.basis, refused(evidence));
+  return itemOf("refused", "Rejected", LIMITS.refused.basis, refused(evidence));
 }
 
 function refused({ datagrams, refused: reasons }: RefusedEvidence): Found {
@@ -278,7 +278,7 @@ function refused({ datagrams, refused: reasons }: RefusedEvidence): Found {
   return {
     ...found,
     state: count / (datagrams + count) >= LIMITS.refused.failShare ? "fail" : "warn",
-    reason: `Refused since the store began: ${listed(words)}.`,
+    reason: `Rejected since the store began: ${listed(words)}.`,
     advice:
       "The view Service keeps the newest of them raw; update the forwarder, or look at its description field.",
   };

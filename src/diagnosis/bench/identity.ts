@@ -118,7 +118,7 @@ function oneGateway({ readings, returns, lines, seconds }: OneGatewayEvidence): 
   if (readings < limits.leastReadings) {
     return {
       state: "waiting",
-      reason: `${plural(readings, "packet")} of ${limits.leastReadings} that are needed to tell.`,
+      reason: `${plural(readings, "packet")} of ${limits.leastReadings} that are needed.`,
       awaits: `${limits.leastReadings - readings} more packets`,
       awaitsSeconds: secondsFor(limits.leastReadings - readings, readings, seconds),
     };
@@ -221,7 +221,7 @@ function reasonOf(size: number): { reason: string; advice: string } {
   const hours = Math.round(size / HALF_HOUR_S) / 2;
   if (hours >= 0.5 && hours <= 14 && Math.abs(size - hours * 3_600) <= 60)
     return {
-      reason: " By whole or half hours: it writes its local time for UTC.",
+      reason: " By whole or half hours: it writes its local time as UTC.",
       advice: "Set the gateway's time zone to UTC, or its forwarder to write UTC.",
     };
   if (Math.abs(size - TMST_PERIOD_US / 1e6) <= 60)
@@ -232,7 +232,7 @@ function reasonOf(size: number): { reason: string; advice: string } {
   // GPS runs 18 s ahead of UTC since 2017; a forwarder that leaves the leap seconds out shows that.
   if (Math.abs(size - 18) <= 1.5)
     return {
-      reason: " 18 s are the leap seconds between GPS and UTC: it writes GPS time for UTC.",
+      reason: " 18 s are the leap seconds between GPS and UTC: it writes GPS time as UTC.",
       advice: "Update the forwarder, or switch the packet time off.",
     };
   return { reason: "", advice: clock };

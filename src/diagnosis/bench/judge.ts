@@ -184,6 +184,6 @@ export function benchSentence(label: string, all: readonly BenchItem[]): Sentenc
         ? `${label} works, with ${plural(warned.length, "warning")} (${names(warned)}); ${rest}.`
         : benchVerdict(items) === "waiting"
           ? `${label} cannot be judged yet: ${rest}.${countdown}`
-          : `${label} is well: ${rest}.`;
+          : `${label} is good: ${rest}.`;
   return [{ text }];
 }

@@ -11,7 +11,7 @@ export const LIMITS = {
     warnLost: 0.01,
     failLost: 0.1,
     basis:
-      "Longer than 120 s: a router may forget the way back after two minutes (RFC 4787, REQ-5). Longer than 30 s, and the shares lost (1 % and 10 %): common practice, no source. The reference daemons send one every 5 s, or 10 s as configured.",
+      "Longer than 120 s: a router may close the return path after two minutes (RFC 4787, REQ-5). Longer than 30 s, and the shares lost (1 % and 10 %): common practice, no source. The reference daemons send one every 5 s, or 10 s as configured.",
   },
   statusReports: {
     warnSeconds: 300,
@@ -33,7 +33,7 @@ export const LIMITS = {
     warnReturns: 1,
     failReturns: 3,
     basis:
-      "A counter that begins anew never comes back to its old count; two gateways under one identifier go back and forth. One return: common practice, no source.",
+      "A counter that restarts never comes back to its old count; two gateways under one identifier go back and forth. One return: common practice, no source.",
   },
   gatewayClock: {
     warnSeconds: 5,
@@ -46,7 +46,7 @@ export const LIMITS = {
     failPpm: 50,
     standstillPackets: 3,
     basis:
-      "The reference daemons distrust a counter beyond ±10 ppm (timersync). Beyond ±50 ppm no concentrator's oscillator strays: common practice, no source. A drift ten times its interval is shown at once. Three packets at one count, seconds apart, cannot be: the counter has 1 µs steps.",
+      "The reference daemons distrust a counter beyond ±10 ppm (timersync). Beyond ±50 ppm no concentrator's oscillator deviates: common practice, no source. A drift ten times its interval is shown at once. Three packets at one count, seconds apart, cannot be: the counter has 1 µs steps.",
   },
   restarts: {
     failCount: 3,

@@ -155,8 +155,8 @@ function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: Count
     return {
       state: "warn",
       figure: "contradictory",
-      reason: `${counts} That cannot be: its counting is broken.`,
-      advice: "Do not rest anything on this gateway's own figures.",
+      reason: `${counts} That is impossible: its counting is broken.`,
+      advice: "Do not rely on this gateway's own figures.",
     };
   }
   const share = crcOk === 0 ? (sent > 0 ? 1 : 0) : Math.min(1, sent / crcOk);

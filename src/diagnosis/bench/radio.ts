@@ -47,7 +47,7 @@ function radio(evidence: RadioEvidence): Found {
       figure: `deaf for ${duration(quietSeconds)}`,
       value: quietSeconds,
       unit: "s",
-      reason: `It goes on sending, but ${byReports ? "its radio counted" : "brought"} no packet in the last ${duration(quietSeconds)}.${meanwhile}${nodes}`,
+      reason: `It still sends, but ${byReports ? "its radio counted" : "brought"} no packet in the last ${duration(quietSeconds)}.${meanwhile}${nodes}`,
       advice:
         "Its radio hangs: restart the forwarder, then cut its power. If it returns, look at supply, heat and the board's reset line.",
     };
@@ -125,7 +125,7 @@ function dataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found
       state: "fail",
       reason: `All ${plural(total, "packet")} came with ${only} on one channel: this is a receiver for one channel and one data rate.`,
       advice:
-        "Such a receiver is no gateway for LoRaWAN; use a concentrator, or set all channels and data rates.",
+        "Such a receiver is not a gateway for LoRaWAN; use a concentrator, or set all channels and data rates.",
     };
   }
   if (nodes >= limits.leastNodes) {
@@ -219,7 +219,7 @@ function crcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence):
     return {
       state: "waiting",
       figure: `${bad} of ${all}`,
-      reason: `${plural(all, "packet")} of ${limits.leastPackets} that are needed to tell.`,
+      reason: `${plural(all, "packet")} of ${limits.leastPackets} that are needed.`,
       awaits: `${limits.leastPackets - all} more packets on the air`,
     };
   }

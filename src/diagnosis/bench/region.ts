@@ -67,7 +67,7 @@ function region(evidence: RegionEvidence): Found {
           state: "warn",
           figure: "ambiguous",
           reason,
-          advice: "If the plan is your own, hand it in as a file (see --plans).",
+          advice: "If the plan is your own, give it as a file (see --plans).",
         };
   }
   if (verdict === "no-known-plan" || name === null) {
@@ -76,7 +76,7 @@ function region(evidence: RegionEvidence): Found {
       figure: "none known",
       reason,
       advice:
-        "Compare the forwarder's frequencies with the region it stands in; a plan of your own can be handed in as a file (see --plans).",
+        "Compare the forwarder's frequencies with the region it stands in; a plan of your own can be given as a file (see --plans).",
     };
   }
   const band = subBand === null ? "" : `, sub-band ${subBand}`;

@@ -39,7 +39,7 @@ function overload({ packets, ghosts, all }: LevelEvidence): Found {
   const ghostText =
     ghosts === 0
       ? ""
-      : ` ${plural(ghosts, "weak copy", "weak copies")} of strong packets came on other channels and were set aside.`;
+      : ` ${plural(ghosts, "weak copy", "weak copies")} of strong packets came on other channels and were not counted.`;
   const advice = "Take the test node some metres away, or put an attenuator or a wall between.";
   if (all > 0 && ghosts / all >= limits.failGhosts) {
     return {
@@ -87,7 +87,7 @@ function levels({ packets }: LevelEvidence): Found {
     return {
       state: "waiting",
       figure: middle === null ? "–" : dbm(middle),
-      reason: `${plural(count, "packet")} with RSSI and SNR of ${limits.leastPackets} that are needed to tell.`,
+      reason: `${plural(count, "packet")} with RSSI and SNR of ${limits.leastPackets} that are needed.`,
       awaits: `${limits.leastPackets} packets with levels`,
     };
   }

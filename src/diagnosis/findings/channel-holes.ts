@@ -9,7 +9,7 @@ import type { EvidencePiece, NamedCause } from "./evidence.ts";
 import type { Sight } from "./observations.ts";
 
 /**
- * A gateway takes on other channels with its configuration, at a start: the concentrator's counter begins anew then
+ * A gateway takes on other channels with its configuration, at a start: the concentrator's counter restarts then
  * (the reference daemons read their configuration when they start; from memory). Where the counter ran on, the gateway
  * still listened there.
  */
@@ -17,7 +17,7 @@ type RestartThere = "began anew" | "ran on" | "unknown";
 const RETUNED = { "channel-mismatch": 6, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
 const JAMMED = { interference: 4, "channel-mismatch": -2.5, "weak-link": -1.5, congestion: -1 } as const;
 const RESTART_WORDS: Readonly<Record<RestartThere, string>> = {
-  "began anew": "; the gateway's counter began anew as that began or ended",
+  "began anew": "; the gateway's counter restarted as that began or ended",
   "ran on": "; the gateway's counter ran on, and a gateway takes on other channels only when it starts",
   unknown: "",
 };

@@ -202,8 +202,8 @@ export function sharedSideEvidence(sight: Sight): EvidencePiece[] {
   const who = followed > 1 ? `any of the ${followed} gateways` : "the gateway";
   const side =
     followed > 1
-      ? "the side that all share comes first (this listener, its network)"
-      : "the way between it and here comes first";
+      ? "check first what all share (this listener, its network)"
+      : "check first the path between it and here";
   return [
     {
       sentence: `No datagram came from ${who} for ${duration(lengthUs(longest) / 1e6)}: ${side}, not the air.`,

@@ -41,7 +41,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
     const began = nextLife.begunBy === "join" ? "after a join-request" : "without a join";
     return [
       {
-        sentence: `Its counter began anew at ${figure(nextLife.firstCounter)} ${began}, ${duration((nextLife.firstAtUs - gap.fromUs) / 1e6)} after its last frame.`,
+        sentence: `Its counter restarted at ${figure(nextLife.firstCounter)} ${began}, ${duration((nextLife.firstAtUs - gap.fromUs) / 1e6)} after its last frame.`,
         lane,
         restsOn,
         weights: {
@@ -62,7 +62,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
     const long = expected !== null && expected > RESTART_INTERVALS;
     return [
       {
-        sentence: `Nothing came from it for ${duration((gap.toUs - gap.fromUs) / 1e6)}${due}, until nothing was recorded. When it was heard again, its counter had begun anew.`,
+        sentence: `Nothing came from it for ${duration((gap.toUs - gap.fromUs) / 1e6)}${due}, until nothing was recorded. When it was heard again, its counter had restarted.`,
         lane,
         restsOn,
         weights: {
@@ -80,7 +80,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
     const pause = pauseChance(sight, gap.missed + 1);
     return [
       {
-        sentence: `Its counter ${gap.missed === 0 ? "did not move on" : `moved on by only ${figure(gap.missed + 1)}`} over ${duration((gap.toUs - gap.fromUs) / 1e6)}${due}${gap.missed === 0 ? ": nothing was lost" : ": it did not send"}, ${pauseWords(pause)}.`,
+        sentence: `Its counter ${gap.missed === 0 ? "did not advance" : `advanced by only ${figure(gap.missed + 1)}`} over ${duration((gap.toUs - gap.fromUs) / 1e6)}${due}${gap.missed === 0 ? ": nothing was lost" : ": it did not send"}, ${pauseWords(pause)}.`,
         lane,
         restsOn,
         weights: {
@@ -96,7 +96,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
   const isFewer = expected !== null && step < 0.6 * expected;
   return [
     {
-      sentence: `It went on sending: its counter moved on by ${figure(step)}${due}, and ${percentInWords(gap.missed / Math.max(1, gap.missed + gap.heard))} of them were lost.`,
+      sentence: `It continued to send: its counter advanced by ${figure(step)}${due}, and ${percentInWords(gap.missed / Math.max(1, gap.missed + gap.heard))} of them were lost.`,
       lane,
       restsOn,
       weights: {

@@ -99,7 +99,7 @@ function sentenceOf(
     heardElsewhere === null || heardElsewhere === 0
       ? ""
       : ` Another gateway heard ${plural(heardElsewhere, "frame")} of them meanwhile.`;
-  const end = counter === "began-anew" ? " It heard again after its counter began anew." : "";
+  const end = counter === "began-anew" ? " It heard again after its counter restarted." : "";
   return [
     { gateway: home.eui },
     ` heard no packet for ${duration(lengthUs(time) / 1e6)}, also none with a wrong CRC. Its ${figure(reports)} status reports count 0; about ${figure(framesDue)} frames of ${sendersDue} nodes were due.${others}${end} ${percentInWords(share)} of what is missing falls into that time.`,

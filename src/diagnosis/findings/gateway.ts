@@ -260,7 +260,7 @@ function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number
   const restarted = outs.some((out) => out.restarted === true);
   const ranOn = !restarted && outs.some((out) => out.restarted === false);
   const counter = restarted
-    ? "its concentrator's counter began anew with it"
+    ? "its concentrator's counter restarted with it"
     : ranOn
       ? "its concentrator's counter ran on across it"
       : longest.open

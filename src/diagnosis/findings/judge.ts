@@ -90,15 +90,15 @@ function gatewayOf({ cause, evidence }: Judged, { homes }: Scene): number | unde
 }
 
 const WORDS: Readonly<Record<CauseWord, string>> = {
-  "gateway-unreachable": "the gateway could not be reached; the node went on sending",
-  "gateway-restarted": "the gateway restarted; the node went on sending",
-  "gateway-deaf": "the gateway's radio heard nothing; the gateway itself went on reporting",
+  "gateway-unreachable": "the gateway could not be reached; the node continued to send",
+  "gateway-restarted": "the gateway restarted; the node continued to send",
+  "gateway-deaf": "the gateway's radio heard nothing; the gateway itself continued to report",
   "gateway-weakened": "the gateway hears all nodes weaker than before",
   "backhaul-loss": "datagrams were lost between gateway and listener",
   "node-silent": "the node did not send",
   "node-restarted": "the node restarted",
   "rejoin-loop": "the node keeps asking to join and gets no lasting session",
-  "weak-link": "the signal was too weak on its way",
+  "weak-link": "the signal was too weak",
   interference: "something else disturbed the channels",
   congestion: "frames collided: too many shared its channels and data rate",
   "channel-mismatch": "the node uses channels that the gateway does not listen on",
@@ -112,7 +112,7 @@ function sentenceOf(judged: Judged, { gap, successor }: Scene, isShared: boolean
   if (judged.cause === "node-restarted" && gap.open && successor !== null) {
     const away = duration((successor.firstAtUs - gap.fromUs) / 1e6);
     return [
-      `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and goes on as `,
+      `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and continues as `,
       { node: formatDevAddr(successor.devAddr) },
       ".",
     ];
@@ -145,7 +145,8 @@ function recordNext(judged: Judged, scene: Scene): string[] {
   const nothingForwarded = homes.every(({ reports }) => reports.length === 0);
   const noTransmissions = homes.every(({ transmissions }) => transmissions.length === 0);
   const candidates = new Set<CauseWord>([judged.closest, ...judged.alternatives.map(({ cause }) => cause)]);
-  if (gap.open) next.push("Wait until it is heard again: its counter will tell whether it went on sending.");
+  if (gap.open)
+    next.push("Wait until it is heard again: its counter will tell whether it continued to send.");
   if (homes.length < 2 && (candidates.has("weak-link") || candidates.has("node-silent"))) {
     next.push(
       "Put up a second gateway for a day: what both miss was not sent, or never left the node's surroundings.",
@@ -166,7 +167,7 @@ function recordNext(judged: Judged, scene: Scene): string[] {
       );
   }
   if (noTransmissions && candidates.has("gateway-transmitting")) {
-    next.push("Run Mastlog in line with the network server: then it sees when the gateway transmits.");
+    next.push("Run Mastlog between gateway and network server: then it sees when the gateway transmits.");
   }
   if (candidates.has("channel-mismatch") && candidates.has("interference")) {
     next.push(

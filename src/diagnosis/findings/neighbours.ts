@@ -78,7 +78,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
               : {}),
           }
         : weigh(-1.5 * sure, ...OF_THE_GATEWAY);
-      pieces.push({ sentence: `The others went on: ${figures}.`, lane, restsOn, weights });
+      pieces.push({ sentence: `The others were heard as usual: ${figures}.`, lane, restsOn, weights });
     } else if (share <= 0.3) {
       // A gateway that answers its keepalives and hears nobody is drowned by something, or its receiver is broken; one
       // that hears again by itself was not broken.

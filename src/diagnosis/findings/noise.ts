@@ -315,14 +315,14 @@ function brokenPiece(
   const excess = now.bad - 2 * (shareThen ?? 0.02) * now.all;
   if (share > Math.max(MIN_BROKEN, 2 * (shareThen ?? 0.05)) && excess > 3 * Math.sqrt(now.bad) * 0.5) {
     return {
-      sentence: `More packets were spoilt on the air: ${figures}.`,
+      sentence: `More packets arrived broken: ${figures}.`,
       lane: "load",
       weights: { interference: 1, congestion: 1.5, "weak-link": 0, "channel-mismatch": -1 },
     };
   }
   if (shareThen !== null && share < 0.1 * lossWithin && now.all >= 100) {
     return {
-      sentence: `No more packets were spoilt than before: ${figures}.`,
+      sentence: `No more packets arrived broken than before: ${figures}.`,
       lane: "load",
       weights: { congestion: -0.5 },
     };

@@ -21,7 +21,7 @@ export function deafText(who: string, deaf: DeafRadio): EventText {
     ...(heardElsewhere !== null && heardElsewhere > 0
       ? [`Another gateway heard ${plural(heardElsewhere, "frame")} of these nodes meanwhile.`]
       : []),
-    ...(counter === "began-anew" ? ["It heard again after its concentrator's counter began anew."] : []),
+    ...(counter === "began-anew" ? ["It heard again after its concentrator's counter restarted."] : []),
     ...(counter === "stood" ? ["Its concentrator's counter stood still meanwhile."] : []),
   ];
   return {

@@ -74,7 +74,7 @@ async function run(): Promise<void> {
   if (loop !== undefined) {
     await opened.close();
     giveUp({
-      sentence: `${relayTargetText(loop)} is this relay itself: datagrams would go round for ever.`,
+      sentence: `${relayTargetText(loop)} is this relay itself: datagrams would circle without end.`,
       remedy: "Give the address of the network server with --relay, or another port with --udp-port.",
     });
     return;

@@ -1,5 +1,5 @@
 /**
- * Which counter is this frame, and in which life, when keys are at hand? As identity.ts orders the evidence: a
+ * Which counter is this frame, and in which life, when keys are available? As identity.ts orders the evidence: a
  * whole MIC decides counter and device; a frame that no key fits is kept apart from the lives that MICs carry; half a
  * MIC is believed where the keyless rules agree, or when a second one confirms it. Without a proof nothing differs
  * from counters.ts.
@@ -37,7 +37,7 @@ import {
   type Sender,
 } from "./proof.ts";
 
-/** A frame whose sender the keys at hand were asked for. */
+/** A frame whose sender the stored keys were asked for. */
 export interface KeyedFrame extends CountedFrame {
   readonly airtimeUs: number;
 }
@@ -91,7 +91,7 @@ export function accountWithKeys(
 }
 
 function tellForeign(state: AddressState, life: LifeState): void {
-  life.reason += "; its MIC fits no key at hand";
+  life.reason += "; its MIC fits no key available";
   if (life.begunBy === "first-heard" && !state.lives.every(isUnproved)) life.begunBy = "second-device";
 }
 

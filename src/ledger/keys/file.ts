@@ -98,7 +98,7 @@ export function readNodeKeysFile(text: string): NodeKeysReading {
   const parsed = NodeKeysFile.safeParse(json);
   if (parsed.success) return { ok: true, nodes: parsed.data };
   const [issue] = parsed.error.issues;
-  return { ok: false, sentence: `${placeOf(issue?.path ?? [])} ${issue?.message ?? "is no key file"}.` };
+  return { ok: false, sentence: `${placeOf(issue?.path ?? [])} ${issue?.message ?? "is not a key file"}.` };
 }
 
 function placeOf(path: readonly PropertyKey[]): string {

@@ -5,7 +5,7 @@
  * How the accounting (counters.ts) uses verdicts, strongest evidence first:
  * 1. `valid`, whole: the frame is this node's and its counter is known. It beats every guess from time, rhythm and
  *    radio: no MAX_FCNT_GAP, no largest step. Above the last counter it goes on (rollover included). Below it, the
- *    MIC proves the number and not its meaning: see placeCounter. A late arrival fills a hole; content known already
+ *    MIC proves the number and not its meaning: see placeCounter. A late arrival fills a hole; content already stored
  *    is a repeat or a replay (proof.ts); anything else is a reset of a node that keeps its session (ABP).
  *    The same 16 bits proved with upper half 0 instead of h + 1 is a reset, unless it is a 16-bit counter that wrapped.
  * 2. A join followed with root keys (joins.ts): its session's first valid frame begins a life `join`. The join

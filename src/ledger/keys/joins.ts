@@ -57,10 +57,10 @@ export type JoinVerdict =
 export function followJoin({ request, accept }: HeardJoin, node: NodeKeys): JoinVerdict {
   const asked = decodePhyPayload(request);
   if (!asked.ok || asked.value.messageType !== "JoinRequest")
-    return unknown("the request is no join-request");
+    return unknown("the request is not a join-request");
   const answered = decodePhyPayload(accept);
   if (!answered.ok || answered.value.messageType !== "JoinAccept")
-    return unknown("the answer is no join-accept");
+    return unknown("the answer is not a join-accept");
   const join = asked.value;
   if (node.devEui !== null && node.devEui !== join.devEui)
     return unknown("the keys belong to another device");

@@ -1,5 +1,5 @@
 /**
- * Whose frame is this, by its MIC? Asks the keys at hand for an address, with what the accounting knows of each of
+ * Whose frame is this, by its MIC? Asks the stored keys for an address, with what the accounting knows of each of
  * them: last counter, and in 1.1 how frames of this radio setting were sent.
  */
 import type { Eui } from "../../model/identifiers.ts";

@@ -33,7 +33,7 @@ export function uplinkWords(command: MacCommand): CommandWords {
     case "LinkCheckReq":
       return { kind: "link-check-asked", words: "The node asked for a link check" };
     case "DutyCycleAns":
-      return { kind: "duty-cycle-limit", words: "The node took over a duty-cycle limit (DutyCycleAns)" };
+      return { kind: "duty-cycle-limit", words: "The node accepted a duty-cycle limit (DutyCycleAns)" };
     case "RXParamSetupAns":
       return {
         kind: "receive-windows",
@@ -46,7 +46,7 @@ export function uplinkWords(command: MacCommand): CommandWords {
     case "RXTimingSetupAns":
       return {
         kind: "receive-windows",
-        words: "The node took over a new receive delay (RXTimingSetupAns)",
+        words: "The node accepted a new receive delay (RXTimingSetupAns)",
       };
     case "NewChannelAns":
       return {
@@ -67,7 +67,7 @@ export function uplinkWords(command: MacCommand): CommandWords {
     case "TXParamSetupAns":
       return {
         kind: "transmit-limits",
-        words: "The node took over limits of power and dwell time (TXParamSetupAns)",
+        words: "The node accepted limits of power and dwell time (TXParamSetupAns)",
       };
     case "DeviceTimeReq":
       return { kind: "device-time-asked", words: "The node asked for the time" };

@@ -12,7 +12,7 @@ import { figure } from "../../words/format.ts";
 // read it.
 
 /**
- * How far the octets in `fOpts` may be believed. `assumed 1.0 clear text`: as on air, no key at hand; `1.0 clear text`:
+ * How far the octets in `fOpts` may be believed. `assumed 1.0 clear text`: as on air, no key available; `1.0 clear text`:
  * as on air, and the MIC proved 1.0; `decrypted`: with NwkSEncKey (or FRMPayload of FPort 0 with the network key);
  * `encrypted`: known to be ciphertext, nothing is read.
  */

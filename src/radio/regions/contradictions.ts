@@ -204,7 +204,7 @@ function outsidePlan(plan: RegionPlan, variant: PlanVariant, heard: readonly Hea
   const outside = heard.filter((h) => !anyChannelAt(plan, variant, h.frequencyHz));
   return counted(outside, (h) => megahertz(h.frequencyHz)).map(({ what, count }) =>
     plan.kind === "fixed"
-      ? `${count} receptions at ${what}, which is no uplink channel of ${plan.plan}.`
+      ? `${count} receptions at ${what}, which is not an uplink channel of ${plan.plan}.`
       : `${count} receptions at ${what}, outside ${plan.plan} (${megahertzFigure(plan.fromHz)} to ${megahertz(plan.toHz)}).`,
   );
 }
@@ -226,7 +226,8 @@ function foreignDataRates(plan: RegionPlan, variant: PlanVariant, heard: readonl
   }
   return [
     ...counted(foreign, (h) => describeModulation(h.modulation)).map(
-      ({ what, count }) => `${count} receptions with ${what}, which is no uplink data rate of ${plan.plan}.`,
+      ({ what, count }) =>
+        `${count} receptions with ${what}, which is not an uplink data rate of ${plan.plan}.`,
     ),
     ...counted(misplaced, (h) => `${describeModulation(h.modulation)} at ${megahertz(h.frequencyHz)}`).map(
       ({ what, count }) => `${count} receptions with ${what}, a data rate that this channel does not allow.`,

@@ -64,7 +64,7 @@ export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (ap
     "/api/refusals",
     {
       schema: {
-        summary: "What was refused or odd, and the newest datagrams of each reason",
+        summary: "What was rejected or odd, and the newest datagrams of each reason",
         response: answers(RefusalsView),
       },
     },
@@ -118,7 +118,7 @@ const ReportQuery = WindowQuery.extend({
     .enum(["yes", "no"])
     .default("no")
     .describe(
-      "yes: with what the newest frames of own nodes hold, in clear where keys are at hand; never keys",
+      "yes: with what the newest frames of own nodes hold, decrypted where keys are available; never keys",
     ),
 });
 

@@ -179,7 +179,7 @@ export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "ch
   );
 };
 
-// /api/keys: whose keys are at hand, and taking some in or away. A key goes in and never comes out: the answers hold
+// /api/keys: whose keys are available, and taking some in or away. A key goes in and never comes out: the answers hold
 // names of keys only, and an error says where a file is wrong, never what stood there.
 
 export interface KeyRouteOptions {
@@ -195,7 +195,7 @@ export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { a
 
   app.get(
     "/api/keys",
-    { schema: { summary: "Nodes whose keys are at hand; never a key", response: answers(KeysView) } },
+    { schema: { summary: "Nodes whose keys are available; never a key", response: answers(KeysView) } },
     async ({ signal }) => ask(signal).keys(),
   );
 

@@ -1,6 +1,6 @@
 /**
  * Which dropouts does each counter life have? Hands the heard counters to the ledger's watch, life by life, and keeps
- * the `gap` rows that come of it. What came late or was accounted anew sends a life back to its last stored state, or to
+ * the `gap` rows that come of it. What came late or was counted again sends a life back to its last stored state, or to
  * its beginning.
  */
 import {

@@ -290,7 +290,7 @@ export class SceneReader {
     };
   }
 
-  /** Whether the concentrator's counter began anew across an outage; null: no readings to tell. */
+  /** Whether the concentrator's counter restarted across an outage; null: no readings to tell. */
   #restarted(gatewayId: number, fromUs: number, toUs: number, frontierUs: number): boolean | null {
     const before = this.#readingBefore.get(fromUs - READING_REACH_US, fromUs, gatewayId) as
       | Reading

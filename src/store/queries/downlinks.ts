@@ -1,5 +1,5 @@
 /**
- * What is stored of the way back: packets handed out for sending, what came of them, round trips to the server, and
+ * What is stored of the downlink path: packets handed out for sending, what came of them, round trips to the server, and
  * join-requests with what was handed out for each?
  */
 import { minuteOf, type TimeRange } from "../../model/time-range.ts";

@@ -117,7 +117,7 @@ export interface CauseShare {
   readonly confidence: number;
 }
 
-/** What the losses of each life are put down to, over the dropouts that touch the window. */
+/** What the losses of each life are attributed to, over the dropouts that touch the window. */
 export function causeShares(store: Store, { fromUs, toUs }: TimeRange): CauseShare[] {
   return prepared(
     store,

@@ -1,4 +1,4 @@
-/** What is stored of each gateway: when its datagrams came, what it reported, what was refused of it? */
+/** What is stored of each gateway: when its datagrams came, what it reported, what was rejected of it? */
 import type { TimeRange } from "../../model/time-range.ts";
 import { medianInPlace } from "../../statistics/robust.ts";
 import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";

@@ -104,7 +104,7 @@ export interface FrameOctets {
   readonly atUs: number;
   readonly payload: Uint8Array;
   readonly counter: number | null;
-  /** 1 valid, 0 fits no key at hand, null: no key could say. */
+  /** 1 valid, 0 fits no key available, null: no key could say. */
   readonly micVerdict: number | null;
   readonly keyId: number | null;
 }

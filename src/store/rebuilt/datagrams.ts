@@ -3,7 +3,7 @@
  * gateway's datagrams are put together again from their rows, in the order of arrival, so that recording them gives the
  * same figures. What is not kept of each cannot come back: tokens of PUSH_DATA and PULL_DATA (two octets of the digest
  * stand in), all but the newest source address of a gateway, fine times, which datagram an acknowledgement answered, and
- * what was refused.
+ * what was rejected.
  */
 import type { StatusReport, UpstreamDatagram } from "../../model/datagram.ts";
 import type { TimeRange } from "../../model/time-range.ts";

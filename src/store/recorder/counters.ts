@@ -72,7 +72,7 @@ export interface Account {
   readonly lifeId: number;
   readonly counter: number;
   readonly repeat: boolean;
-  /** 1 valid, 0 fits no key at hand, null: no key could say. */
+  /** 1 valid, 0 fits no key available, null: no key could say. */
   readonly micVerdict: 0 | 1 | null;
   /** The set of keys that proved it. */
   readonly keyId: number | null;

@@ -107,7 +107,7 @@ function remember(recent: Recent, atUs: number, digest: number): void {
   }
 }
 
-// What was refused, what was odd, how often, and what did the newest of it look like? Counted by reason for
+// What was rejected, what was odd, how often, and what did the newest of it look like? Counted by reason for
 // each gateway; the newest few datagrams of each reason are kept raw, however many a stranger sends.
 
 const SAMPLES_A_REASON = 20;

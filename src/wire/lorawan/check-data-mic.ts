@@ -16,7 +16,7 @@ import { sameOctets } from "./octets.ts";
 import type { DataFrame } from "./phy-payload.ts";
 
 export interface MicVerdict {
-  /** null: no key at hand can check it. */
+  /** null: no key available can check it. */
   readonly valid: boolean | null;
   /** How much of the MIC was checked: half of a 1.1 uplink's MIC leaves a chance of 2^-16. */
   readonly checked: "none" | "half" | "whole";
@@ -35,7 +35,7 @@ const TRIED_HIGHS_HALF = 16;
 const DATA_RATES = 16;
 const CHANNELS = 96;
 
-/** Checks a data frame against whatever keys are at hand: NwkSKey as 1.0, FNwkSIntKey and SNwkSIntKey as 1.1. */
+/** Checks a data frame against whatever keys are available: NwkSKey as 1.0, FNwkSIntKey and SNwkSIntKey as 1.1. */
 export function checkDataMic(
   phyPayload: Uint8Array,
   frame: DataFrame,

@@ -1,5 +1,5 @@
 /**
- * What can be said about a data frame with the keys at hand? MIC verdict, decrypted payload, MAC commands.
+ * What can be said about a data frame with the keys available? MIC verdict, decrypted payload, MAC commands.
  * Sources: LoRaWAN 1.1, sections 4.3 and 4.4; TS011-1.0.0, table 25 (FPort 226 uses the network key).
  */
 

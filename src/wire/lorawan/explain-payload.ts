@@ -1,5 +1,5 @@
 /**
- * What can be said about one packet, with the keys at hand and without guessing? Everything that `mastlog decode` prints.
+ * What can be said about one packet, with the keys available and without guessing? Everything that `mastlog decode` prints.
  * Sources: those of the files it calls. Never throws; keys go in and never come out.
  */
 

@@ -156,11 +156,11 @@ function encodeCfList(cfList: CfList): Uint8Array {
   return bytes;
 }
 
-// Which of the keys at hand opens a join-accept? Every candidate is judged by the MIC inside.
+// Which of the keys available opens a join-accept? Every candidate is judged by the MIC inside.
 // Source: LoRaWAN 1.1, section 6.2.3 and table 14; LoRaWAN 1.0.2, section 6.2.5.
 
 export interface UnlockedJoinAccept {
-  /** true: proved; false: no key at hand fits; null: no key, or its MIC needs facts that are missing. */
+  /** true: proved; false: no key available fits; null: no key, or its MIC needs facts that are missing. */
   readonly valid: boolean | null;
   /** Clear octets, MHDR first; null when nothing could be read. */
   readonly clear: Uint8Array | null;

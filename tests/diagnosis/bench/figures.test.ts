@@ -293,10 +293,10 @@ describe("restarts", () => {
     expect(shown("restarts", at(5, 9))).toEqual(["2", 2, "restarts"]);
     expect(states("restarts", at(5), at(5, 9), at(5, 9, 20))).toEqual(["warn", "warn", "fail"]);
     expect(reason("restarts", at(0, 10, 20))).toBe(
-      "Its counter began anew 3 times, last at 2026-03-14T09:20:00Z. It restarts in a loop, about every 10 min.",
+      "Its counter restarted 3 times, last at 2026-03-14T09:20:00Z. It restarts in a loop, about every 10 min.",
     );
     expect(reason("restarts", at(0, 11, 22))).toBe(
-      "Its counter began anew 3 times, last at 2026-03-14T09:22:00Z.",
+      "Its counter restarted 3 times, last at 2026-03-14T09:22:00Z.",
     );
     expect(states("restarts", { restarts: { readings: 1 } }, { restarts: { readings: 2 } })).toEqual([
       "waiting",
@@ -483,8 +483,8 @@ describe("what the gateway counts", () => {
     expect(
       states("forwarded", counts({ crcOk: 120 }), counts({ crcOk: 121 }), counts({ forwarded: 121 })),
     ).toEqual(["warn", "warn", "warn"]);
-    expect(reason("forwarded", counts({ crcOk: 121 }))).toContain("That cannot be");
-    expect(reason("forwarded", counts({ crcOk: 120 }))).not.toContain("That cannot be");
+    expect(reason("forwarded", counts({ crcOk: 121 }))).toContain("That is impossible");
+    expect(reason("forwarded", counts({ crcOk: 120 }))).not.toContain("That is impossible");
     expect(awaited("forwarded", counts({ received: null, reports: 2 }))).toEqual([
       "waiting",
       "a status report",
@@ -710,7 +710,7 @@ describe("levels and noise", () => {
         "levels",
         levels(rssi, (i) => (i < 5 ? null : vary(i)), { count: 24 }),
       ),
-    ).toBe("19 packets with RSSI and SNR of 20 that are needed to tell.");
+    ).toBe("19 packets with RSSI and SNR of 20 that are needed.");
     expect(
       shown(
         "levels",
@@ -825,7 +825,7 @@ describe("datagrams and refusals", () => {
   });
 });
 
-describe("the way back", () => {
+describe("the downlink path", () => {
   const trip = (medianMs: number, p99Ms: number, source: "relay" | "capture" = "relay") => ({
     source,
     medianMs,

@@ -56,7 +56,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
         /No keepalive came in 10\u202Fmin, though 80 other datagrams did/,
       ],
       [{ keepalives: { sinceNewestSeconds: 200 } }, /came 3\u202Fmin 20\u202Fs ago/],
-      [{ keepalives: { intervalSeconds: 300 } }, /routers on the way may forget/],
+      [{ keepalives: { intervalSeconds: 300 } }, /routers on the path may close/],
       [{ keepalives: { lost: 20 } }, /loses datagrams/],
       [
         {
@@ -130,7 +130,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ gatewayClock: { offsetsUs: [null, null] } }, /no readable time/],
     ],
     fail: [
-      [{ gatewayClock: { offsetsUs: [7_199_800_000] } }, /local time for UTC/],
+      [{ gatewayClock: { offsetsUs: [7_199_800_000] } }, /local time as UTC/],
       [{ gatewayClock: { offsetsUs: [700_000_000] } }, /ahead of/],
       [{ gatewayClock: { offsetsUs: [-SOUND.gatewayClock.newestAtUs!] } }, /1970/],
       [{ gatewayClock: { offsetsUs: [315_964_800e6 - SOUND.gatewayClock.newestAtUs!] } }, /GPS time/],
@@ -143,7 +143,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     fail: [
       [
         { standstill: { packets: 12, seconds: 55, tmstUs: 123_456 } },
-        /12 packets over 55\u202Fs bear the same count, 123456/,
+        /12 packets over 55\u202Fs have the same count, 123456/,
       ],
       [{ drift: { ppm: -80, lowPpm: -82, highPpm: -78 } }, /80\.0\u202Fppm slow.*No sound oscillator/],
     ],
@@ -165,7 +165,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       ],
     ],
     fail: [
-      [{ packetTime: { dated: DATED(() => 7_200_000_000) } }, /2\u202Fh ahead of.*local time for UTC/],
+      [{ packetTime: { dated: DATED(() => 7_200_000_000) } }, /2\u202Fh ahead of.*local time as UTC/],
       [{ packetTime: { dated: DATED(() => 4_294_967_296) } }, /one wrap of the counter/],
       [{ packetTime: { dated: DATED((i) => (i % 2) * -3_000_000) } }, /ran backwards or jumped at 39 of 40/],
     ],
@@ -267,7 +267,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   forwarded: {
     warn: [
       [{ counts: { forwarded: 100 } }, /110 had a right CRC and 100 were forwarded/],
-      [{ counts: { received: 10, crcOk: 20 } }, /That cannot be/],
+      [{ counts: { received: 10, crcOk: 20 } }, /That is impossible/],
     ],
     fail: [[{ counts: { forwarded: 0 } }, /0 were forwarded/]],
     waiting: [
@@ -381,7 +381,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
             expectedHz: [868_100_000, 868_300_000, 868_500_000, 868_700_000],
           },
         },
-        /no chance\. They lie side by side, as the channels of one radio chain do/,
+        /not chance\. They lie side by side, as the channels of one radio chain do/,
       ],
     ],
     waiting: [
@@ -498,7 +498,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     warn: [
       [
         { refused: { datagrams: 5_000, refused: [{ reason: "json_syntax", count: 1 }] } },
-        /1 × body is no valid JSON/,
+        /1 × body is not valid JSON/,
       ],
     ],
     fail: [[{ refused: { refused: [{ reason: "version", count: 140 }] } }, /140 × protocol version other/]],

@@ -25,8 +25,8 @@ describe("the verdict", () => {
   });
 
   it("is said in a sentence that names what is wrong and counts the rest", () => {
-    expect(said({})).toBe("Packing shed is well: 25 of 25 checks passed.");
-    expect(said({ noise: "waiting" })).toBe("Packing shed is well: 24 of 25 checks passed, 1 still open.");
+    expect(said({})).toBe("Packing shed is good: 25 of 25 checks passed.");
+    expect(said({ noise: "waiting" })).toBe("Packing shed is good: 24 of 25 checks passed, 1 still open.");
     expect(said({ channels: "waiting" })).toBe(
       "Packing shed cannot be judged yet: 24 of 25 checks passed, 1 still open.",
     );

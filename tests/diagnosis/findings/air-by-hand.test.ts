@@ -466,7 +466,7 @@ describe("a channel that nothing comes on", () => {
       ({ lane, weights }) => lane === "channels" && weights.interference !== undefined,
     );
     expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toMatch(
-      /^2 channels were silent .*; the gateway's counter began anew/,
+      /^2 channels were silent .*; the gateway's counter restarted/,
     );
     expect(piece?.weights).toMatchObject({ "channel-mismatch": 6, interference: -3 });
   });

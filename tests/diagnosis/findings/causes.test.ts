@@ -373,7 +373,7 @@ describe("node-restarted and rejoin-loop", () => {
       [1, { number: 2, begunBy, firstAtUs: FROM + afterUs, firstCounter: 0, lastAtUs: END, heard: 50 }],
     ]);
   const stops: Faults = { silent: (node, atUs) => node.id === 1 && atUs > FROM };
-  it("restarted is certain when the counter begins anew within a few intervals", () => {
+  it("restarted is certain when the counter restarts within a few intervals", () => {
     const [found] = findingsOf(site(1, stops), [1], next("counter-reset", 9 * MINUTE));
     expect(found?.judgement).toMatchObject({ cause: "node-restarted", word: "certain" });
   });
@@ -498,7 +498,7 @@ describe("a silence that ends where nothing was recorded, before a new life", ()
       receptions: scene.receptions.filter(({ atUs }) => atUs < toUs),
     });
     expect(judgement.cause).toBe("node-restarted");
-    expect(judgement.evidence[0]?.sentence).toContain("its counter had begun anew");
-    expect(JSON.stringify(judgement)).not.toContain("did not move on");
+    expect(judgement.evidence[0]?.sentence).toContain("its counter had restarted");
+    expect(JSON.stringify(judgement)).not.toContain("did not advance");
   });
 });

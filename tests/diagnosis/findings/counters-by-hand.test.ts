@@ -38,17 +38,17 @@ describe("a counter that went on", () => {
   it("says how far, how much was due, and which share was lost", () => {
     expect(only(pieces(tenOf, { heard: 89 }))).toEqual({
       sentence:
-        "It went on sending: its counter moved on by 100, 100 were due by its rhythm, and 10 % of them were lost.",
+        "It continued to send: its counter advanced by 100, 100 were due by its rhythm, and 10 % of them were lost.",
       lane: "counters",
       restsOn,
       weights: of(-5, "node-silent", "node-restarted", "rejoin-loop"),
     });
     expect(only(pieces(tenOf, { heard: 89, expectedByRhythm: null })).sentence).toBe(
-      "It went on sending: its counter moved on by 100, and 10 % of them were lost.",
+      "It continued to send: its counter advanced by 100, and 10 % of them were lost.",
     );
   });
 
-  it("says less against a silence where it moved on by less than six tenths of what was due", () => {
+  it("says less against a silence where it advanced by less than six tenths of what was due", () => {
     const silence = (expectedByRhythm: number | null) =>
       only(pieces(tenOf, { heard: 89, expectedByRhythm })).weights["node-silent"];
     expect([166, 167, 0, null].map(silence)).toEqual([-5, -2, -5, -5]);
@@ -77,7 +77,7 @@ describe("a silence that ended with the next counter", () => {
     // 61 frames before, a minute apart: of a hundred minutes by rank (1/100)² / 61, and (1 + 100/60) to the power of -60.
     expect(only(pieces(silent, SILENCE))).toMatchObject({
       sentence: expect.stringMatching(
-        /^Its counter did not move on over 1 h 40 min, 100 were due by its rhythm: nothing was lost, for longer than its own intervals explain \(its 61 frames before; chance 1 in /,
+        /^Its counter did not advance over 1 h 40 min, 100 were due by its rhythm: nothing was lost, for longer than its own intervals explain \(its 61 frames before; chance 1 in /,
       ),
       lane: "counters",
       restsOn,
@@ -89,7 +89,7 @@ describe("a silence that ended with the next counter", () => {
   it("is so with one counter missed, and less with two", () => {
     const one = only(pieces(silent, { ...SILENCE, missed: 1 }));
     expect(one.sentence).toContain(
-      "moved on by only 2 over 1 h 40 min, 100 were due by its rhythm: it did not send",
+      "advanced by only 2 over 1 h 40 min, 100 were due by its rhythm: it did not send",
     );
     expect(one.weights).toEqual({ ...of(-5, ...LOST), "node-silent": 5 });
     expect(one.proves).toBe("node-silent");
@@ -165,12 +165,12 @@ describe("a counter that began anew", () => {
     };
     expect(only(restarted({}))).toEqual({
       ...common,
-      sentence: "Its counter began anew at 3 without a join, 50 min after its last frame.",
+      sentence: "Its counter restarted at 3 without a join, 50 min after its last frame.",
       weights: { ...of(-4, ...LOST), "node-restarted": 5.5, "node-silent": 1, "shared-address": -1 },
     });
     expect(only(restarted({ begunBy: "join" }, { expectedByRhythm: 10 }))).toEqual({
       ...common,
-      sentence: "Its counter began anew at 3 after a join-request, 50 min after its last frame.",
+      sentence: "Its counter restarted at 3 after a join-request, 50 min after its last frame.",
       weights: { ...of(-4, ...LOST), "node-restarted": 6, "node-silent": -2, "shared-address": -1 },
     });
     expect(only(restarted({}, { expectedByRhythm: 10.1 })).weights["node-silent"]).toBe(1);
@@ -198,7 +198,7 @@ describe("a counter that began anew", () => {
       only(pieces([...every(1, 40, 100), ...also], { ...SILENCE, ...gap }, away(from, to)));
     expect(unrecorded(200, 300)).toEqual({
       sentence:
-        "Nothing came from it for 1 h 40 min, 100 were due by its rhythm, until nothing was recorded. When it was heard again, its counter had begun anew.",
+        "Nothing came from it for 1 h 40 min, 100 were due by its rhythm, until nothing was recorded. When it was heard again, its counter had restarted.",
       lane: "counters",
       restsOn,
       weights: { ...of(-3, ...LOST), "node-restarted": 4, "node-silent": 1.5, "shared-address": -1 },
@@ -213,7 +213,7 @@ describe("a counter that began anew", () => {
       [200.01, 300, []],
       [200, 300, [heard(1, 200, 101)]],
     ] as const)
-      expect(unrecorded(from, to, {}, [...also]).sentence).toMatch(/^Its counter did not move on/);
+      expect(unrecorded(from, to, {}, [...also]).sentence).toMatch(/^Its counter did not advance/);
   });
 });
 

@@ -132,7 +132,7 @@ describe("an outage", () => {
   });
   const NOT_ITS_OWN = but("gateway-unreachable", "gateway-restarted");
 
-  it("is a restart where the counter began anew, a cut way where it ran on, and open where nothing tells", () => {
+  it("is a restart where the counter restarted, a cut way where it ran on, and open where nothing tells", () => {
     const of3 = (restarted: boolean | null, open = false) =>
       told(gatewayEvidence(sight({ keepaliveUs: MINUTE, outages: [outage(restarted, { open })] })))[0];
     const common = {
@@ -142,7 +142,7 @@ describe("an outage", () => {
     const sentence = (counter: string) =>
       `${EUI} sent nothing for 1 h 2 min; ${counter}; 100 % of what is missing falls into that time.`;
     expect(of3(true)).toMatchObject({
-      sentence: sentence("its concentrator's counter began anew with it"),
+      sentence: sentence("its concentrator's counter restarted with it"),
       lane: "heartbeat",
       weights: { ...of(-3, NOT_ITS_OWN), "gateway-restarted": 6, "gateway-unreachable": -2 },
       proves: "gateway-restarted",

@@ -64,7 +64,7 @@ export interface Faults {
   readonly listensTo?: (frequencyHz: number, atUs: number) => boolean;
   readonly outages?: readonly (TimeRange & { readonly restarted: boolean | null })[];
   readonly transmissions?: readonly TimeRange[];
-  /** When the concentrator's counter began anew. */
+  /** When the concentrator's counter restarted. */
   readonly restartsUs?: readonly number[];
   /** Times in which the radio hears nothing; keepalives and reports go on. */
   readonly deaf?: readonly TimeRange[];

@@ -116,7 +116,7 @@ describe("what a hole of two hours means", () => {
 
   it("is another plan where the gateway restarted near its begin or end", () => {
     const { text, weights, leavesOpen } = meaning([60], []);
-    expect(text).toMatch(/; the gateway's counter began anew as that began or ended$/);
+    expect(text).toMatch(/; the gateway's counter restarted as that began or ended$/);
     expect(weights).toEqual({ "channel-mismatch": 6, interference: -3, "weak-link": -1.5, congestion: -1.5 });
     expect(leavesOpen).toBeUndefined();
     expect([90, 90.1, 149.9, 150, 180].map((minute) => kind([minute], [120]))).toEqual([

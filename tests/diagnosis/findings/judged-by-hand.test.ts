@@ -126,7 +126,7 @@ describe("a radio that hears nothing", () => {
 
   it("heard again after a restart, which speaks for it, or with its counter running on, which leaves it open", () => {
     const [anew] = deaf(seven, { restartsUs: [199 * MINUTE] });
-    expect(anew?.sentence).toContain("were due. It heard again after its counter began anew. 100 %");
+    expect(anew?.sentence).toContain("were due. It heard again after its counter restarted. 100 %");
     expect(anew?.weights["gateway-deaf"]).toBeCloseTo(4 + odds + 2 + 1, 6);
     // A restart before the silence is not its end.
     expect(deaf(seven, { restartsUs: [100 * MINUTE] })[0]?.sentence).not.toContain("began anew");
@@ -342,7 +342,7 @@ describe("a judged gap", () => {
     const sentence = (gap: Partial<SceneGap>, own = every(1, 40, 260, tenMissed, { snrDb: -12 })) =>
       judged(own, gap, alive).sentence;
     expect(sentence({ heard: 89 })).toMatch(
-      /^Missed 10 counters in 1 h 40 min: (possibly |likely )?the signal was too weak on its way\.$/,
+      /^Missed 10 counters in 1 h 40 min: (possibly |likely )?the signal was too weak\.$/,
     );
     expect(sentence({ heard: 89, kind: "steady" })).toMatch(/^Lost 10 counters of 99 over 1 h 40 min: /);
     expect(sentence(SILENCE, stood)).toBe("Silent for 1 h 40 min: the node did not send.");
@@ -370,7 +370,7 @@ describe("a judged gap", () => {
     const { sentence, cause } = judged(own, { ...SILENCE, open: true }, { successor });
     expect([sentence, cause]).toEqual([
       expect.stringMatching(
-        /^Interrupted for 30 min: (possibly |likely )?the node restarted and goes on as 01A2B3F1\.$/,
+        /^Interrupted for 30 min: (possibly |likely )?the node restarted and continues as 01A2B3F1\.$/,
       ),
       "node-restarted",
     ]);
@@ -419,7 +419,7 @@ describe("a judged gap", () => {
       judged(own, gap, more).recordNext;
     expect(next(stood, SILENCE)).toEqual([]);
     const open = next(every(1, 40, 100, [], { snrDb: 5 }), { ...SILENCE, open: true });
-    expect(open[0]).toBe("Wait until it is heard again: its counter will tell whether it went on sending.");
+    expect(open[0]).toBe("Wait until it is heard again: its counter will tell whether it continued to send.");
     const unknown = judged(every(1, 40, 260, gone), { missed: 99 }, alive, []);
     expect(unknown.cause).toBe("unexplained");
     expect(unknown.recordNext.some((one) => one.startsWith("Put up a second gateway for a day"))).toBe(true);

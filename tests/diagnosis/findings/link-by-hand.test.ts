@@ -322,7 +322,7 @@ describe("a silence of all gateways", () => {
     expect(silence(3)).toEqual([
       {
         sentence:
-          "No datagram came from any of the 3 gateways for 7 min: the side that all share comes first (this listener, its network), not the air.",
+          "No datagram came from any of the 3 gateways for 7 min: check first what all share (this listener, its network), not the air.",
         lane: "heartbeat",
         restsOn: ofAll,
         weights: { "gateway-unreachable": 2, ...of(-1.5, OTHERS) },
@@ -334,7 +334,7 @@ describe("a silence of all gateways", () => {
     expect(silence(1)).toEqual([
       {
         sentence:
-          "No datagram came from the gateway for 7 min: the way between it and here comes first, not the air.",
+          "No datagram came from the gateway for 7 min: check first the path between it and here, not the air.",
         lane: "heartbeat",
         restsOn: ofAll,
         weights: { "gateway-unreachable": 0.75, ...of(-0.5625, OTHERS) },

@@ -178,7 +178,7 @@ describe("packets that came broken", () => {
     ];
     expect(broken(reports)).toEqual([
       {
-        sentence: "More packets were spoilt on the air: 25 % of 120 packets came broken, 5.0 % before.",
+        sentence: "More packets arrived broken: 25 % of 120 packets came broken, 5.0 % before.",
         lane: "load",
         restsOn,
         weights: { interference: 1, congestion: 1.5, "weak-link": 0, "channel-mismatch": -1 },
@@ -186,7 +186,7 @@ describe("packets that came broken", () => {
     ]);
     // Against the 60 packets that came before, where no report counts those.
     expect(broken(reports.slice(3))[0]?.sentence).toBe(
-      "More packets were spoilt on the air: 25 % of 120 packets came broken, 0 % before.",
+      "More packets arrived broken: 25 % of 120 packets came broken, 0 % before.",
     );
   });
 
@@ -201,7 +201,7 @@ describe("packets that came broken", () => {
         report(140, 30, 20),
         report(160, 20, 20),
       ])[0]?.sentence;
-    expect(of(28)).toBe("More packets were spoilt on the air: 28 % of 100 packets came broken, 10 % before.");
+    expect(of(28)).toBe("More packets arrived broken: 28 % of 100 packets came broken, 10 % before.");
     expect(of(27)).toBeUndefined();
   });
 
@@ -209,7 +209,7 @@ describe("packets that came broken", () => {
     const quiet = [...from(50, 95, 5), ...from(110, 190, 10)].map((minute) => report(minute, 20, 20));
     expect(broken(quiet)).toEqual([
       {
-        sentence: "No more packets were spoilt than before: 0 % of 180 packets came broken, 0 % before.",
+        sentence: "No more packets arrived broken than before: 0 % of 180 packets came broken, 0 % before.",
         lane: "load",
         restsOn,
         weights: { congestion: -0.5 },
@@ -226,7 +226,7 @@ describe("packets that came broken", () => {
     const bad = from(101, 199, 3).map((minute) => heard(8, minute + 0.5, 0, { crcOk: false, lifeId: null }));
     expect(told(noiseEvidence(sightOf(scene([...frames, ...bad]))))[0]?.sentence).toBe(
       // 90 of the node's own within (that of minute 100 among them) and 33 broken ones.
-      "More packets were spoilt on the air: 27 % of 123 packets came broken, 0 % before.",
+      "More packets arrived broken: 27 % of 123 packets came broken, 0 % before.",
     );
   });
 });
@@ -246,7 +246,7 @@ describe("the neighbours of a node that lost all", () => {
     expect(meanwhile(three)).toEqual([
       {
         sentence:
-          "The others went on: 297 frames of 3 other nodes were heard there meanwhile, 297 were to be expected.",
+          "The others were heard as usual: 297 frames of 3 other nodes were heard there meanwhile, 297 were to be expected.",
         lane: "neighbours",
         restsOn,
         weights: { ...of(1, ...OF_ONE_NODE), ...of(-3.5, ...OF_THE_AIR), ...of(-5, ...OF_THE_GATEWAY) },
@@ -293,7 +293,7 @@ describe("the neighbours of a node that lost all", () => {
     const begins = (count: number) => part(from(101, 100 + count))?.sentence.slice(0, 20);
     // 99 less 29 are 70.7 %, less 30 69.7 %; less 69 30.3 %, less 70 29.3 %.
     expect([29, 30, 69, 70].map(begins)).toEqual([
-      "The others went on: ",
+      "The others were hear",
       "The others came thro",
       "The others came thro",
       "Neighbours were lost",
@@ -491,7 +491,7 @@ describe("the neighbours of a node that lost a part", () => {
     expect(losses([2, 3, 4].flatMap((life) => every(life, 40, 260)))).toEqual([
       {
         sentence:
-          "The others went on: 297 frames of 3 other nodes were heard there meanwhile, 297 were to be expected.",
+          "The others were heard as usual: 297 frames of 3 other nodes were heard there meanwhile, 297 were to be expected.",
         lane: "neighbours",
         restsOn,
         weights: of(-1.5, ...OF_THE_GATEWAY),

@@ -57,7 +57,7 @@ describe("a radio that hears nothing while the gateway reports", () => {
     expect(deafRadio(silent({ senders, unheard: [away] }))).toMatchObject({ sendersDue: 6 });
   });
 
-  it("is surer when its counter began anew, less sure when the counter ran on", () => {
+  it("is surer when its counter restarted, less sure when the counter ran on", () => {
     const confidence = (counter: SilentRadio["counter"]) => deafRadio(silent({ counter }))?.confidence ?? 0;
     expect(confidence("began-anew")).toBeCloseTo(1 / (1 + Math.exp(-3.5)), 6);
     expect(confidence("stood")).toBe(0.98);

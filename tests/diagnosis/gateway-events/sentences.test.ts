@@ -35,7 +35,7 @@ describe("a radio that heard nothing", () => {
     expect(plain(deafText("Water tower", deaf))).toEqual({
       clause: "heard no packet for 1 h 30 min although nodes were due",
       sentence:
-        "Water tower heard no packet for 1 h 30 min, while 8 nodes were due (about 64 frames). Its keepalives and 180 status reports came; the reports count 0 packets. Another gateway heard 61 frames of these nodes meanwhile. It heard again after its concentrator's counter began anew.",
+        "Water tower heard no packet for 1 h 30 min, while 8 nodes were due (about 64 frames). Its keepalives and 180 status reports came; the reports count 0 packets. Another gateway heard 61 frames of these nodes meanwhile. It heard again after its concentrator's counter restarted.",
     });
   });
 

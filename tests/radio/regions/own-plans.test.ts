@@ -88,8 +88,8 @@ describe("a plan of one's own", () => {
       { frequencyHz: 863_100_000, modulation: lora(12), payloadBytes: 65, count: 1 },
     ];
     expect(contradictionsWith(plans[0]!, heard)).toEqual([
-      "3 receptions at 867.9\u202FMHz, which is no uplink channel of Orchard test plan.",
-      "2 receptions with SF8BW125, which is no uplink data rate of Orchard test plan.",
+      "3 receptions at 867.9\u202FMHz, which is not an uplink channel of Orchard test plan.",
+      "2 receptions with SF8BW125, which is not an uplink data rate of Orchard test plan.",
       "2 receptions with SF7BW250 at 863.9\u202FMHz, a data rate that this channel does not allow.",
       "SF12BW125 frames of up to 65 octets, more than the 64 that Orchard test plan allows at this data rate.",
       "Never heard in 68 receptions: 865.5, 866.3\u202FMHz of Orchard test plan.",
@@ -149,7 +149,7 @@ describe("a plan of one's own", () => {
     const result = recogniseRegion(faster, narrow);
     expect(result).toMatchObject({ name: "EU868", contradictions: [] });
     expect(result.reason).toBe(
-      "EU863-870, from 64 receptions. Against Gate: 4 receptions with SF7BW125, which is no uplink data rate of Gate.",
+      "EU863-870, from 64 receptions. Against Gate: 4 receptions with SF7BW125, which is not an uplink data rate of Gate.",
     );
     expect(recogniseRegion(wider, narrow).reason).toBe("EU863-870, from 60 receptions.");
   });

@@ -192,8 +192,8 @@ describe("contradictions", () => {
     ]);
     expect(result).toMatchObject({ name: "US915", subBand: 2 });
     expect(result.contradictions).toEqual([
-      "3 receptions at 925.7\u202FMHz, which is no uplink channel of US902-928.",
-      "4 receptions with SF12BW125, which is no uplink data rate of US902-928.",
+      "3 receptions at 925.7\u202FMHz, which is not an uplink channel of US902-928.",
+      "4 receptions with SF12BW125, which is not an uplink data rate of US902-928.",
       "SF10BW125 frames of up to 40 octets, more than the 24 that US902-928 allows at this data rate.",
       "2 receptions in sub-band 5, beside sub-band 2.",
     ]);
@@ -260,7 +260,7 @@ describe("contradictions by hand", () => {
 
   it("of a data rate sum up over channels", () => {
     expect(contradictionsWith("EU868", [on(868.1, 1, 9, 62_500), on(868.3, 1, 9, 62_500)])).toEqual([
-      "2 receptions with SF9BW62.5, which is no uplink data rate of EU863-870.",
+      "2 receptions with SF9BW62.5, which is not an uplink data rate of EU863-870.",
     ]);
     // 125 kHz on the channel of 500 kHz: the frequency is right, the width is not.
     expect(contradictionsWith("US915", [on(903, 2, 9)])).toEqual([
@@ -343,7 +343,7 @@ describe("contradictions by hand", () => {
     // 486.3 to 487.7 MHz are uplinks of 26MHz-B (to 489.7) and of the older set (to 489.3), which alone has SF12.
     const heard = [...run(486.3, 8).map((mhz) => on(mhz, 10, 12)), on(509.9, 3, 12)];
     expect(contradictionsWith("CN470", heard)).toEqual([
-      `3 receptions at 509.9${NNBSP}MHz, which is no uplink channel of CN470-510.`,
+      `3 receptions at 509.9${NNBSP}MHz, which is not an uplink channel of CN470-510.`,
     ]);
   });
 });
@@ -431,14 +431,16 @@ describe("against every region stands", () => {
     it(`a frequency outside ${plan.name}`, () => {
       const outside = { ...onChannel, frequencyHz: 600_300_000, modulation: lora(9, bandwidthHz), count: 2 };
       const [sentence, ...others] = against(outside);
-      expect(sentence).toMatch(/^2 receptions at 600\.3\u202FMHz, (which is no uplink channel of|outside) /);
+      expect(sentence).toMatch(
+        /^2 receptions at 600\.3\u202FMHz, (which is not an uplink channel of|outside) /,
+      );
       expect(sentence).toContain(plan.plan);
       expect(others).toEqual([]);
     });
 
     it(`a data rate that ${plan.name} does not have`, () => {
       expect(against({ ...onChannel, modulation: lora(9, 62_500), count: 2 })[0]).toBe(
-        `2 receptions with SF9BW62.5, which is no uplink data rate of ${plan.plan}.`,
+        `2 receptions with SF9BW62.5, which is not an uplink data rate of ${plan.plan}.`,
       );
     });
 

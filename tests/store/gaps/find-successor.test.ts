@@ -68,7 +68,7 @@ describe("a node that joins and comes back under another address", () => {
   it("is found there, though its strength differs from gateway to gateway", () => {
     const { cause, sentence } = findingOf("01A2B3F1", -78);
     expect(cause).toBe("node-restarted");
-    expect(sentence).toMatch(/^Interrupted for 2\smin: .*the node restarted and goes on as 01A2B3F1\.$/u);
+    expect(sentence).toMatch(/^Interrupted for 2\smin: .*the node restarted and continues as 01A2B3F1\.$/u);
   });
 
   it("has ended its gap with the first frame there, where that is what the finding says", () => {

@@ -49,7 +49,7 @@ const report = (atS: number) =>
 /**
  * A sends each minute at :07 but for minutes 60 to 69, heard by the shed, by the tower (stronger, nine in ten, no counter) and twice
  * by the yard; C each minute at :31, heard by the shed. All is silent from 3900 to 4000 s; from 4900 to 5000 s the shed is,
- * and its counter begins anew at 4990.
+ * and its counter restarts at 4990.
  */
 function traffic(): DecodedArrival[] {
   const all: DecodedArrival[] = [];

@@ -1,5 +1,5 @@
 /**
- * Counter strip: which counters were heard, which were missed, and when? Arrows walk from counter to counter,
+ * Counter strip: which counters were heard, which were missed, and when? Arrow keys move from counter to counter,
  * Enter opens the frame; a click does both.
  */
 import { useRef, useState } from "preact/hooks";
@@ -77,7 +77,7 @@ export function CounterStrip({ ticks, lives, marks, label, onOpen }: CounterStri
         class="counter-strip-sheet"
         role="slider"
         tabIndex={0}
-        aria-label={`${label} Arrows walk, Enter opens the frame.`}
+        aria-label={`${label} Arrow keys move, Enter opens the frame.`}
         aria-valuemin={0}
         aria-valuemax={Math.max(0, ticks.length - 1)}
         aria-valuenow={selected === null || selected < 0 ? ticks.length - 1 : selected}

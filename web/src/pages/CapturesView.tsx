@@ -1,4 +1,4 @@
-/** What was read from files, what can be, whose keys are at hand, and what is stored? */
+/** What was read from files, what can be, whose keys are available, and what is stored? */
 import { useRef, useState } from "preact/hooks";
 import type { CaptureRow, CapturesView as Captures, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize, percent } from "../../../src/words/format.ts";
@@ -51,7 +51,7 @@ const COLUMNS: readonly Column<CaptureRow>[] = [
     cell: ({ answers }) =>
       answers === null ? <span class="quiet">not known</span> : answers === 0 ? "from gateways only" : "both",
   },
-  figureColumn("known", "Known already", (row) => row.knownAlready, figure, WIDE_ONLY),
+  figureColumn("known", "Already stored", (row) => row.knownAlready, figure, WIDE_ONLY),
   {
     key: "refused",
     head: "Refused",
@@ -168,7 +168,7 @@ function Report() {
       </p>
       <p class="quiet" role="status">
         {withPayloads
-          ? "▲ Payloads belong to the nodes’ owners, and where keys are at hand they stand in clear: pass such a report on to nobody who should not read them."
+          ? "▲ Payloads belong to the nodes’ owners, and where keys are available they are shown decrypted: give such a report only to people who may read them."
           : "Without it no payload is in the report."}
       </p>
     </>
@@ -188,7 +188,7 @@ function StoredSummary({ status }: { status: ServiceStatus }) {
         {storage.words}
       </p>
       <p>
-        <a href={linkTo("/service")}>What was refused</a>:{" "}
+        <a href={linkTo("/service")}>What was rejected</a>:{" "}
         {counted(refused, "datagram or packet", "datagrams and packets")}.
       </p>
     </>

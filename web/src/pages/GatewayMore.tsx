@@ -1,4 +1,4 @@
-/** What else is known of a gateway: which channel plan it follows and how surely, its clock, its protocol, what was refused? */
+/** What else is known of a gateway: which channel plan it follows and how surely, its clock, its protocol, what was rejected? */
 import type { GatewayRow } from "../../../src/contract/gateways.ts";
 import { figure, percent, withUnit } from "../../../src/words/format.ts";
 import { Fact, Facts, Fold, StandingMark } from "../parts/page.tsx";
@@ -51,7 +51,7 @@ export function GatewayMore({ gateway, onChanged }: { gateway: GatewayRow; onCha
             {gateway.temperatureC === null ? "" : `, ${withUnit(gateway.temperatureC, 1, "°C")}`}
           </Fact>
         )}
-        <Fact name="Refused">
+        <Fact name="Rejected">
           <Reasons counts={gateway.rejected} />
         </Fact>
         <Fact name="Unusual, but used">

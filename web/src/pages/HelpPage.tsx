@@ -33,7 +33,7 @@ export function HelpPage({ status, samples }: HelpPageProps) {
             <StandingMark standing="good" word="arriving" /> {counted(arrived.datagrams, "datagram")} arrived,
             the last <Age at={arrived.lastAt} /> from{" "}
             <span class="mono">{arrived.lastFrom ?? "an unknown source"}</span>, but no radio packet yet.{" "}
-            <a href={linkTo("/service")}>What was refused</a>
+            <a href={linkTo("/service")}>What was rejected</a>
           </>
         )}
       </p>

@@ -1,4 +1,4 @@
-/** Whose keys are at hand? Names only: keys can be taken in and removed here, and are never shown. */
+/** Whose keys are available? Names only: keys can be taken in and removed here, and are never shown. */
 import { useRef, useState } from "preact/hooks";
 import type { KeyRow, KeysView } from "../../../src/contract/user-data.ts";
 import { counted } from "../../../src/words/format.ts";
@@ -15,7 +15,7 @@ const MAX_OCTETS = 1_000_000;
 const EXAMPLE = '{"nodes": [{"devAddr": "01A2B3C4", "nwkSKey": "…", "appSKey": "…"}]}';
 
 export interface KeysIntakeProps {
-  /** For how many nodes keys were taken in. */
+  /** For how many nodes keys were added. */
   readonly onTaken: (taken: number) => void;
   readonly onRefused: (words: string) => void;
 }
@@ -130,8 +130,8 @@ export function KeysSection() {
       )}
       {keys === null ? null : (
         <DataTable
-          label={`Keys at hand of ${counted(keys.length, "node")}`}
-          none="No keys are at hand."
+          label={`Keys stored for ${counted(keys.length, "node")}`}
+          none="No keys are stored."
           columns={columns(remove)}
           rows={keys}
           rowKey={(row) => `${row.id} ${row.origin} ${row.devAddr} ${row.held.join()} ${row.note}`}
@@ -142,7 +142,7 @@ export function KeysSection() {
       </p>
       <KeysIntake
         onTaken={(taken) => {
-          setSaid({ words: `✓ Keys of ${counted(taken, "node")} were taken in.`, bad: false });
+          setSaid({ words: `✓ Keys of ${counted(taken, "node")} were added.`, bad: false });
           loaded.reload();
         }}
         onRefused={(words) => setSaid({ words: `✕ ${words}`, bad: true })}

@@ -72,7 +72,7 @@ export interface ServiceViewProps {
   readonly samples: readonly RefusalSample[];
 }
 
-/** State of the service and what was refused. */
+/** State of the service and what was rejected. */
 export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
   const refused = refusals.filter((row) => row.refused).reduce((sum, row) => sum + row.count, 0);
   const odd = refusals.filter((row) => !row.refused).reduce((sum, row) => sum + row.count, 0);
@@ -176,11 +176,11 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
       <PassageSection passage={status.passage} />
       {status.watch == null ? null : <WatchSection watch={status.watch} />}
       <h2>
-        <Explained text="What was refused" />
+        <Explained text="What was rejected" />
       </h2>
       <DataTable
-        label="What was refused or unusual"
-        none="Nothing was refused, and nothing was unusual."
+        label="What was rejected or unusual"
+        none="Nothing was rejected, and nothing was unusual."
         columns={COLUMNS}
         rows={refusals}
         rowKey={(row) => `${row.reason} ${row.refused}`}

@@ -77,7 +77,7 @@ const HEADS: Readonly<Record<Term, readonly string[]>> = {
   outage: ["Outages", "in an outage", "unreachable"],
   placement: ["Placements"],
   reception: ["Receptions", "Packets"],
-  rejected: ["Refused", "What was refused"],
+  rejected: ["Refused", "What was rejected"],
   relay: ["Relay"],
   repeat: ["Repeats", "repeated"],
   restart: ["Restarts", "restart"],

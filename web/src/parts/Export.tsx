@@ -166,7 +166,7 @@ export function ExportSection() {
       <p class="quiet" role="status">
         {isRead
           ? "Payloads are in it, as they were heard. Another Mastlog reads it to the same figures."
-          : "Columns bear the API's names with their units; times are in UTC. No keys and no payloads are in it."}
+          : "Columns have the API's names with their units; times are in UTC. No keys and no payloads are in it."}
       </p>
     </>
   );

@@ -81,7 +81,7 @@ function FrameBytes({ frame }: { frame: FrameView }) {
           class="hex mono"
           role="slider"
           tabIndex={0}
-          aria-label="Octets of the frame. Arrows walk."
+          aria-label="Octets of the frame. Arrow keys move."
           aria-valuemin={0}
           aria-valuemax={Math.max(0, octets.length - 1)}
           aria-valuenow={cursor}
@@ -230,7 +230,7 @@ function Payload({ frame }: { frame: FrameView }) {
   if (closed === undefined || closed.field.name === "FOpts") return null;
   return (
     <Fact name="Payload">
-      <span class="quiet">encrypted, {counted(closed.field.size, "octet")}; no key at hand opens it</span>
+      <span class="quiet">encrypted, {counted(closed.field.size, "octet")}; no key available opens it</span>
     </Fact>
   );
 }

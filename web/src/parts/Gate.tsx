@@ -43,8 +43,8 @@ export function Gate<T>({
     <>
       {since === null ? null : (
         <p class="notice" role="status">
-          ○ These figures are from {clockTime(since)}: the line to the service was lost. Trying again by
-          itself.
+          ○ These figures are from {clockTime(since)}: the connection to the service was lost. Retrying
+          automatically.
         </p>
       )}
       {loaded.state === "failed" && loaded.problem !== null && since === null ? (

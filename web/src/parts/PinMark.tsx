@@ -199,7 +199,7 @@ function MarkForm(props: MarkFormProps) {
         {word}
       </button>
       <button type="button" class="link" onClick={onLeave}>
-        leave it
+        cancel
       </button>
       {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
     </form>

@@ -100,7 +100,7 @@ function columnsOf(
 function what(one: ReceptionRow): string {
   const parts = [one.port === null ? one.messageType : `${one.messageType}, FPort ${one.port}`];
   if (one.repeat) parts.push("repeat");
-  if (one.ghost) parts.push("ghost, set aside");
+  if (one.ghost) parts.push("weak copy, not counted");
   return parts.join(", ");
 }
 

@@ -34,7 +34,7 @@ export function SiteSummary({ standing, events }: Pick<Summary, "standing" | "ev
     <>
       {standing.length === 0 ? null : (
         <>
-          <h2>Always so in this window</h2>
+          <h2>Always true in this window</h2>
           <ul class="mark-list site-always" aria-label="Standing conditions">
             {standing.map((one) => (
               <li key={`${one.kind} ${one.devAddr} ${one.gateway} ${one.frequencyHz}`}>
@@ -56,7 +56,7 @@ export function SiteSummary({ standing, events }: Pick<Summary, "standing" | "ev
               <When at={event.from} />
               <span class="mark-words">
                 {withShortEuis(event.sentence)}
-                {event.open ? " Goes on." : ""}{" "}
+                {event.open ? " Still going on." : ""}{" "}
                 <a href={eventLink(event)}>
                   evidence<span class="unseen"> for: {event.sentence}</span>
                 </a>

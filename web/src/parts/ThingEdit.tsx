@@ -97,7 +97,7 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
         keep
       </button>
       <button type="button" class="link" onClick={leave}>
-        leave as it was
+        cancel
       </button>
       {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
     </form>
@@ -139,7 +139,7 @@ export function Forget({ kind, id, onForgotten }: ForgetProps) {
   return (
     <fieldset class="notice screen-only" aria-label={`Forget ${kind} ${id}`}>
       <p>
-        To forget {kind} <span class="mono">{id}</span> takes away {words}. There is no way back.
+        To forget {kind} <span class="mono">{id}</span> takes away {words}. This cannot be undone.
       </p>
       <p>
         <button type="button" class="plain" onClick={() => void forget()}>

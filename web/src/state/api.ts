@@ -29,7 +29,7 @@ const UNREACHABLE: Problem = {
   code: "unreachable",
   sentence: "The service did not answer.",
   remedy:
-    "See whether Mastlog still runs on the machine that serves this page; the page tries again by itself.",
+    "See whether Mastlog still runs on the machine that serves this page; the page tries again automatically.",
 };
 
 /** The sentence of a problem and what to do about it. */

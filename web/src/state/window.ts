@@ -150,7 +150,7 @@ export function readMoment(text: string, nowMs: number, aroundMs: number): ReadM
   if (end === null || (end.seconds === null && end.exactMs === null))
     return {
       ok: false,
-      sentence: `“${text.trim()}” is no moment. Try “now”, “14:02” or “2026-03-14 09:30”.`,
+      sentence: `“${text.trim()}” is not a time. Try “now”, “14:02” or “2026-03-14 09:30”.`,
     };
   const day = startOfDay(aroundMs).getTime();
   const ms = moment(end, day);
@@ -189,7 +189,7 @@ function between(left: string, right: string | null, nowMs: number): ReadWindow 
   if (/\d\/\d/.test(left) || /\d\/\d/.test(right ?? ""))
     return refuse("A date with slashes can be read in two ways.");
   const from = readEnd(left, nowMs);
-  if (from === null) return refuse(`“${left}” is no day or time.`);
+  if (from === null) return refuse(`“${left}” is not a day or time.`);
   if (right === null || right === "now") {
     if (right === null && from.seconds === null && from.day !== null)
       return fixed(from.day, addDays(from.day, 1).getTime());
@@ -197,7 +197,7 @@ function between(left: string, right: string | null, nowMs: number): ReadWindow 
     return at < nowMs ? fixed(at, nowMs) : refuse("That moment is still to come.");
   }
   const to = readEnd(right, nowMs);
-  if (to === null) return refuse(`“${right}” is no day or time.`);
+  if (to === null) return refuse(`“${right}” is not a day or time.`);
   const today = startOfDay(nowMs).getTime();
   let fromDay = from.day ?? today;
   // "14:00–16:00" typed at noon means yesterday's: a window that has not begun shows nothing.

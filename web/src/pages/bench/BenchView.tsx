@@ -125,7 +125,7 @@ function Checks({ items }: { readonly items: readonly BenchItem[] }) {
           <p class="bench-passed screen-only">
             <StandingMark standing="good" word={`${counted(passed.length, "check")} passed`} />
             <button type="button" class="link" aria-expanded={isOpen} onClick={() => setOpen(!isOpen)}>
-              {isOpen ? "fold them" : "show them"}
+              {isOpen ? "hide them" : "show them"}
             </button>
           </p>
           <ol

@@ -120,7 +120,7 @@ function ReferenceForm({ bench, onLeave, onDone }: ReferenceFormProps) {
         Measure against it
       </button>
       <button type="button" class="link" onClick={onLeave}>
-        leave it
+        cancel
       </button>
       {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
     </form>

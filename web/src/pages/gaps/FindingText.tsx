@@ -130,7 +130,7 @@ function Said({ evidence }: { evidence: Evidence }) {
           aria-expanded={shown}
           onClick={() => setShown(!shown)}
         >
-          {shown ? "fold the receptions" : "its receptions"}
+          {shown ? "hide the receptions" : "its receptions"}
           <span class="unseen"> for: {sentence}</span>
         </button>
       )}

@@ -1,4 +1,4 @@
-/** The dropouts, a line each: arrows walk, Enter opens. What is opened stands in the address bar. */
+/** The dropouts, a line each: arrow keys move, Enter opens. What is opened stands in the address bar. */
 
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
@@ -33,7 +33,7 @@ function EpisodeOpened({ row, children }: { row: EpisodeRow; children: Component
       {children.length === 0 ? null : (
         <>
           <h3>{counted(children.length, "gap")} in it</h3>
-          <p class="small quiet">Open one to see it laid under its evidence.</p>
+          <p class="small quiet">Open one to see it with its evidence.</p>
           <ol class="gap-list gap-list-within">{children}</ol>
         </>
       )}
@@ -128,7 +128,7 @@ export function GapList({ items }: { items: readonly GapItem[] }) {
         class="gap-list"
         ref={list}
         onKeyDown={onKeyDown}
-        aria-label="Gaps, newest first; arrows walk, Enter opens"
+        aria-label="Gaps, newest first; arrow keys move, Enter opens"
       >
         {shown.map((item) => (
           <li key={item.row.id}>

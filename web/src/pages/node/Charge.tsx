@@ -123,7 +123,7 @@ function PowerForm({ power }: { readonly power: readonly PowerRow[] }) {
           back to the defaults
         </button>
       </p>
-      <p class="small quiet">What you enter stands in the address of this page: keep it as a bookmark.</p>
+      <p class="small quiet">What you enter is in the address of this page: keep it as a bookmark.</p>
     </form>
   );
 }

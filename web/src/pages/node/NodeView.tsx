@@ -78,7 +78,7 @@ function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
           all nodes
         </a>
         <a class="screen-only" href={linkTo("/captures")}>
-          {keys.held ? "keys at hand" : "add keys"}
+          {keys.held ? "keys available" : "add keys"}
         </a>
         <a class="screen-only" href={linkTo(`/walk/${row.devAddr}`)}>
           walk test with this node
@@ -175,8 +175,8 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
           rate.
         </p>
         <p>
-          The link story is read from the frames themselves. MAC commands of LoRaWAN 1.0 travel in clear and
-          are taken for such where all of a node's frames read so; with keys they are proved.
+          The link story is read from the frames themselves. MAC commands of LoRaWAN 1.0 travel unencrypted
+          and are taken for such where all of a node's frames read so; with keys they are proved.
         </p>
       </Fold>
     </>

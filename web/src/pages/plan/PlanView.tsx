@@ -243,7 +243,7 @@ function PositionEdit({ kind, id, title, position, onChanged, onClose }: Positio
         .replace(",", ".");
       if (text === "") continue;
       const value = Number(text);
-      if (!Number.isFinite(value)) return setTrouble(`${label}: “${text}” is no figure.`);
+      if (!Number.isFinite(value)) return setTrouble(`${label}: “${text}” is not a number.`);
       change[field] = value;
     }
     finish(await putPosition(kind, id, change));
@@ -290,7 +290,7 @@ function PositionEdit({ kind, id, title, position, onChanged, onClose }: Positio
           </button>
         ) : null}
         <button type="button" class="link" onClick={onClose}>
-          leave as it was
+          cancel
         </button>
       </p>
       {trouble === null ? null : <p role="alert">✕ {trouble}</p>}

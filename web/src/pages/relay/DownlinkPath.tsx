@@ -1,4 +1,4 @@
-/** The way back of one gateway: does the server answer it, are downlinks taken in time, how long does it transmit itself? */
+/** The downlink path of one gateway: does the server answer it, are downlinks taken in time, how long does it transmit itself? */
 
 import { useEffect, useState } from "preact/hooks";
 import type {
@@ -116,7 +116,7 @@ export function WayBack({ eui, downlinks }: { eui: string; downlinks: GatewayDow
   return (
     <>
       <p class="way-back">
-        <strong>The way back</strong>{" "}
+        <strong>The downlink path</strong>{" "}
         <StandingMark
           standing={downlinks.standing}
           word={{ good: "good", look: "check", bad: "bad", waiting: "waiting" }[downlinks.standing]}

@@ -160,7 +160,7 @@ function Cursor({ under, held, window, rows, height, layout }: CursorProps) {
       style={{ left: `${scale.left}px`, right: `${scale.left === 0 ? 0 : 8}px`, height: `${height}px` }}
       role="slider"
       tabIndex={0}
-      aria-label="Moment read in all rows. Arrows walk, Escape lets go."
+      aria-label="Moment read in all rows. Arrow keys move, Escape clears it."
       aria-valuemin={0}
       aria-valuemax={240}
       aria-valuenow={at === null ? 240 : Math.round((at - fromMs) / step)}
@@ -210,7 +210,7 @@ function Held({ held }: Pick<Moments, "held">) {
               held.value = null;
             }}
           >
-            let go
+            clear
           </button>
         </>
       )}

@@ -261,7 +261,7 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
         {placement === null ? "Save the placement" : "Keep"}
       </button>
       <button type="button" class="link" onClick={onLeave}>
-        leave it
+        cancel
       </button>
       {placement === null ? null : (
         <button type="button" class="link" onClick={() => void deletePlacement(placement.id).then(settle)}>

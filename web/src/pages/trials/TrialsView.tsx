@@ -56,7 +56,7 @@ export function TrialsView({ trials: given, marks, onChanged }: TrialsViewProps)
         <Explained text="Walk test" />
       </h2>
       <p class="screen-only">
-        To find where a node gets through, carry one about: open the page of that node{" "}
+        To find where a node gets through, carry one around: open the page of that node{" "}
         <a href={linkTo("/nodes")}>among all nodes</a>, and choose “walk test with this node”.
       </p>
       <p class="small quiet">

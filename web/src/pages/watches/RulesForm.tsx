@@ -109,7 +109,7 @@ export function RulesForm({ view, onDone }: { view: WatchesView; onDone: () => v
         </div>
       ))}
       <fieldset class="watch-causes">
-        <legend>a gap is put down to</legend>
+        <legend>a gap is attributed to</legend>
         {CAUSES.map((cause) => (
           <label key={cause}>
             <input
