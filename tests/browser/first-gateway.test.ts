@@ -57,7 +57,7 @@ if (chromiumIsHere("the first gateway"))
       ["Air", "#/air", /Nothing was heard on any channel/],
       ["Gaps", "#/gaps", /No gap lies in this window/],
       ["Captures", "#/captures", /No capture was read yet/],
-      ["Keys", "#/captures", /No keys are available\./],
+      ["Keys", "#/captures", /No keys are stored\./],
       ["Trials", "#/trials", /No placement entered yet/],
       ["Bench", "#/bench", /^Waiting for a gateway/],
     ] as const)
