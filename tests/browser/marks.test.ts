@@ -66,7 +66,7 @@ if (chromiumIsHere("marks"))
       await page.getByLabel("What happened").fill("Hail");
       await page.getByLabel("When").fill("soon");
       await page.getByRole("button", { name: "add it" }).click();
-      await page.getByText(/“soon” is no moment/).waitFor();
+      await page.getByText(/“soon” is not a time/).waitFor();
       expect(dashboard.sent).toEqual([]);
       await page.keyboard.press("Escape");
       await page.getByRole("button", { name: "add a mark" }).waitFor();

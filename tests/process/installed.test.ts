@@ -148,7 +148,10 @@ describe.skipIf(process.platform === "win32")("the package, installed by npm wit
   it("reads a file named from where the person stands, and names its default store in --help", async () => {
     writeFileSync(join(elsewhere, "walk.jsonl"), "no capture\n");
     const { status, err } = await mastlog("import", "walk.jsonl");
-    expect([status, err]).toEqual([2, expect.stringMatching(/^walk\.jsonl: The file is no packet capture/)]);
+    expect([status, err]).toEqual([
+      2,
+      expect.stringMatching(/^walk\.jsonl: The file is neither a packet capture/),
+    ]);
     expect((await mastlog("nodes", "--help")).out).toContain(join(home, ".local/share/mastlog/mastlog.db"));
     const { status: missing, err: sentence } = await mastlog("nodes", "--db", "none.db");
     expect([missing, sentence]).toEqual([
