@@ -52,7 +52,7 @@ export function phoneLink({ host, port, token, addresses }: PhoneLinkFacts): Pho
   if (isLoopbackHost(host))
     return {
       url: null,
-      text: "The dashboard is open to this computer only. To read it on a phone, start Mastlog with --host 0.0.0.0. It then asks for a token, and a code to scan stands here.",
+      text: "The dashboard is open to this computer only. To read it on a phone, start Mastlog with --host 0.0.0.0. It then asks for a token, and a code to scan appears here.",
     };
   const address = isEveryAddress(host) ? (addresses[0] ?? null) : host;
   if (address === null) return { url: null, text: "This computer has no address on a network now." };

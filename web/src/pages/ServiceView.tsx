@@ -84,7 +84,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
         {status.passage === null
           ? `The service ${state}`
           : passageState(status.passage, status.storage.state)}
-        ; {counted(refused, "item")} refused, {counted(odd, "item")} unusual but used.
+        ; {counted(refused, "item")} rejected, {counted(odd, "item")} unusual but used.
       </h1>
       <Notices notices={status.notices} />
       <h2>The service</h2>
@@ -94,7 +94,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
             standing={
               status.storage.state === "well" ? "good" : status.storage.state === "slow" ? "look" : "bad"
             }
-            word={status.storage.state}
+            word={status.storage.state === "well" ? "good" : status.storage.state}
           />{" "}
           {status.storage.words}
         </Fact>
@@ -174,7 +174,6 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
       )}
       <PhoneCode />
       <PassageSection passage={status.passage} />
-      {status.watch == null ? null : <WatchSection watch={status.watch} />}
       <h2>
         <Explained text="What was rejected" />
       </h2>
@@ -196,6 +195,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
           <pre class="raw mono">{hexRows(sample.hex)}</pre>
         </Fold>
       ))}
+      {status.watch == null ? null : <WatchSection watch={status.watch} />}
     </>
   );
 }

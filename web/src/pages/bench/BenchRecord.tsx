@@ -180,9 +180,9 @@ export function BackToServer({ eui, status }: { eui: string; status: ServiceStat
 /** A live bench is judged anew so often: every gateway of it at once. Chosen. */
 const AGAIN_MS = 15_000;
 
-/** All gateways of the bench; null while they are not known. */
-export function useBenchTable(): Table | null {
-  const { data, reload } = useViewData<Table>(
+/** All gateways of the bench: null while they are not known, and whether they are being asked for the first time. */
+export function useBenchTable(): { readonly bench: Table | null; readonly isAsked: boolean } {
+  const { data, state, reload } = useViewData<Table>(
     { topic: null, path: "/api/bench", key: null },
     currentWindow.value,
   );
@@ -192,7 +192,7 @@ export function useBenchTable(): Table | null {
     const timer = setInterval(reload, AGAIN_MS);
     return () => clearInterval(timer);
   }, [isLive]);
-  return data;
+  return { bench: data, isAsked: data === null && state === "loading" };
 }
 
 export function BenchTable({ bench }: { readonly bench: Table }) {

@@ -171,37 +171,55 @@ export function BenchChoice({ gateways, status }: BenchChoiceProps) {
           : `${counted(gateways.length, "gateway")} sent something in this window: choose one for its check list, or point another one here.`}
       </h1>
       <Notices notices={status?.notices ?? []} />
-      {gateways.length < 2 ? <Choice gateways={gateways} /> : <AllOnBench gateways={gateways} />}
-      <div class="screen-only">
-        <h2>{gateways.length === 0 ? "Point it here" : "Another gateway"}</h2>
-        {status === null ? null : (
-          <>
-            <ServerToEnter status={status} />
-            <p class="beneath" role="status">
-              {status.arrived.datagrams === 0 ? (
-                <>
-                  <StandingMark standing="waiting" /> Nothing has arrived on the port since the service
-                  started <Age at={status.startedAt} />.
-                </>
-              ) : (
-                <>
-                  <StandingMark standing="good" word="arriving" />{" "}
-                  {counted(status.arrived.datagrams, "datagram")} arrived, the last{" "}
-                  <Age at={status.arrived.lastAt} />.
-                </>
-              )}
-            </p>
-          </>
-        )}
-      </div>
+      {gateways.length < 2 ? (
+        <>
+          <Choice gateways={gateways} />
+          <NextOnBench gateways={gateways} status={status} />
+        </>
+      ) : (
+        <AllOnBench gateways={gateways} status={status} />
+      )}
     </>
   );
 }
 
-/** Several gateways as one table; while they are judged, the list of them. */
-function AllOnBench({ gateways }: Pick<BenchChoiceProps, "gateways">) {
-  const bench = useBenchTable();
-  return bench === null ? <Choice gateways={gateways} /> : <BenchTable bench={bench} />;
+/** Several gateways as one table; while they are judged, the list of them. What is beneath must not move away then. */
+function AllOnBench({ gateways, status }: BenchChoiceProps) {
+  const { bench, isAsked } = useBenchTable();
+  return (
+    <>
+      {bench === null ? <Choice gateways={gateways} /> : <BenchTable bench={bench} />}
+      {isAsked ? null : <NextOnBench gateways={gateways} status={status} />}
+    </>
+  );
+}
+
+/** What to enter at a gateway that has yet to come, and whether anything arrives. */
+function NextOnBench({ gateways, status }: BenchChoiceProps) {
+  return (
+    <div class="screen-only">
+      <h2>{gateways.length === 0 ? "Point it here" : "Another gateway"}</h2>
+      {status === null ? null : (
+        <>
+          <ServerToEnter status={status} />
+          <p class="beneath" role="status">
+            {status.arrived.datagrams === 0 ? (
+              <>
+                <StandingMark standing="waiting" /> Nothing has arrived on the port since the service started{" "}
+                <Age at={status.startedAt} />.
+              </>
+            ) : (
+              <>
+                <StandingMark standing="good" word="arriving" />{" "}
+                {counted(status.arrived.datagrams, "datagram")} arrived, the last{" "}
+                <Age at={status.arrived.lastAt} />.
+              </>
+            )}
+          </p>
+        </>
+      )}
+    </div>
+  );
 }
 
 function Choice({ gateways }: Pick<BenchChoiceProps, "gateways">) {

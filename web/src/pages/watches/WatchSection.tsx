@@ -53,7 +53,7 @@ function Watches({ view, onChanged }: { view: WatchesView; onChanged: () => void
         </ul>
       )}
       {rulesFrom === "file" ? (
-        <p class="quiet">What is watched stands in the file that the service was started with.</p>
+        <p class="quiet">What is watched is set in the file that the service was started with.</p>
       ) : (
         <Fold title="What is watched" open={rulesFrom === "nobody"}>
           <RulesForm view={view} onDone={onChanged} />
@@ -120,8 +120,8 @@ function Ways({ ways, onSent }: { ways: WatchesView["ways"]; onSent: () => void 
         ))}
       </ul>
       <p class="quiet small">
-        Webhook, e-mail, MQTT and log stand in the file of <span class="mono">listen --watches</span>; see the
-        README.
+        Webhook, e-mail, MQTT and log are set in the file of <span class="mono">listen --watches</span>; see
+        the README.
       </p>
       <p class="watch-acts screen-only">
         <button type="button" class="plain" onClick={() => void send()}>
