@@ -9,7 +9,7 @@ const WEB = new URL("../../web/src/", import.meta.url);
 /** How a head, the name of a fact or the words of a legend stand in the code. */
 const HEADS = [
   /\bhead: "([^"]+)"/g,
-  /(?:figureColumn|textColumn)(?:<[^>]*>)?\(\s*"[^"]+",\s*"([^"]+)"/g,
+  /\b(?:column|nodeColumn|figureColumn|textColumn|figureField|textField)(?:<[^>]*>)?\(\s*"([^"]+)"/g,
   /_HEAD = "([^"]+)"/g,
   /<Fact\s+name="([^"]+)"/g,
   /<PhonePart\s+title="([^"]+)"/g,

@@ -3,7 +3,7 @@ import { useRef, useState } from "preact/hooks";
 import type { CaptureRow, CapturesView as Captures, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize, percent } from "../../../src/words/format.ts";
 import { spanWords } from "../format.ts";
-import { type Column, DataTable, figureColumn, WIDE_ONLY } from "../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureField, WIDE_ONLY } from "../parts/DataTable.tsx";
 import { ExportSection } from "../parts/Export.tsx";
 import { Age, Fold, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
@@ -16,58 +16,35 @@ import "./CapturesView.css";
 import "../parts/DropZone.css";
 
 const COLUMNS: readonly Column<CaptureRow>[] = [
-  {
-    key: "name",
-    head: "File",
-    sort: (row) => row.name,
-    cell: (row) => (
-      <div class="capture-name">
-        <span>{row.name}</span>
-        <span class="quiet small">{fileSize(row.size)}</span>
-        <CaptureState row={row} />
-        {row.trouble === null ? null : <span class="capture-trouble small">{row.trouble}</span>}
-      </div>
+  column("File", { sort: (row) => row.name }, (row) => (
+    <div class="capture-name">
+      <span>{row.name}</span>
+      <span class="quiet small">{fileSize(row.size)}</span>
+      <CaptureState row={row} />
+      {row.trouble === null ? null : <span class="capture-trouble small">{row.trouble}</span>}
+    </div>
+  )),
+  column("Holds", { sort: (row) => row.from }, (row) =>
+    row.from === null || row.to === null ? (
+      <span class="quiet">{row.state === "reading" ? "not known yet" : "nothing readable"}</span>
+    ) : (
+      <a href={linkTo("/site", {}, storedWindow(Date.parse(row.from), Date.parse(row.to)))}>
+        {spanWords(row.from, row.to)}
+      </a>
     ),
-  },
-  {
-    key: "holds",
-    head: "Holds",
-    cell: (row) =>
-      row.from === null || row.to === null ? (
-        <span class="quiet">{row.state === "reading" ? "not known yet" : "nothing readable"}</span>
-      ) : (
-        <a href={linkTo("/site", {}, storedWindow(Date.parse(row.from), Date.parse(row.to)))}>
-          {spanWords(row.from, row.to)}
-        </a>
-      ),
-    sort: (row) => row.from,
-  },
-  figureColumn("datagrams", "Datagrams", (row) => row.datagrams, figure, WIDE_ONLY),
-  figureColumn("receptions", "Receptions", (row) => row.receptions, figure),
-  {
-    key: "directions",
-    head: "Directions",
-    wideOnly: true,
-    cell: ({ answers }) =>
-      answers === null ? <span class="quiet">not known</span> : answers === 0 ? "from gateways only" : "both",
-  },
-  figureColumn("known", "Already stored", (row) => row.knownAlready, figure, WIDE_ONLY),
-  {
-    key: "refused",
-    head: "Refused",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.refused,
-    cell: (row) => (row.refused === 0 ? "0" : <a href={linkTo("/service")}>{figure(row.refused)}</a>),
-  },
-  {
-    key: "when",
-    head: "Read",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.startedAt,
-    cell: (row) => <Age at={row.finishedAt ?? row.startedAt} />,
-  },
+  ),
+  figureField("Datagrams", "datagrams", figure, WIDE_ONLY),
+  figureField("Receptions", "receptions", figure),
+  column("Directions", WIDE_ONLY, ({ answers }) =>
+    answers === null ? <span class="quiet">not known</span> : answers === 0 ? "from gateways only" : "both",
+  ),
+  figureField("Already stored", "knownAlready", figure, WIDE_ONLY),
+  column("Refused", { right: true, wideOnly: true, sort: (row) => row.refused }, (row) =>
+    row.refused === 0 ? "0" : <a href={linkTo("/service")}>{figure(row.refused)}</a>,
+  ),
+  column("Read", { right: true, wideOnly: true, sort: (row) => row.startedAt }, (row) => (
+    <Age at={row.finishedAt ?? row.startedAt} />
+  )),
 ];
 
 function CaptureState({ row }: { row: CaptureRow }) {

@@ -2,7 +2,7 @@
 import { useRef, useState } from "preact/hooks";
 import type { KeyRow, KeysView } from "../../../src/contract/user-data.ts";
 import { counted } from "../../../src/words/format.ts";
-import { type Column, DataTable } from "../parts/DataTable.tsx";
+import { type Column, column, DataTable } from "../parts/DataTable.tsx";
 import { deleteKeys, problemWords, putKeys } from "../state/api.ts";
 import { useViewData } from "../state/view-data.ts";
 import "./KeysSection.css";
@@ -153,29 +153,20 @@ export function KeysSection() {
 
 function columns(remove: (row: KeyRow) => Promise<void>): readonly Column<KeyRow>[] {
   return [
-    {
-      key: "node",
-      head: "Node",
-      sort: (row) => row.id,
-      cell: (row) => (
-        <>
-          <span class="mono">{row.devAddr ?? row.devEui}</span>
-          {row.devAddr === null || row.devEui === null ? null : (
-            <span class="keys-more quiet small mono">{row.devEui}</span>
-          )}
-          {row.note === null ? null : <span class="keys-more quiet small">{row.note}</span>}
-        </>
-      ),
-    },
-    { key: "held", head: "Holds", cell: (row) => <span class="mono">{row.held.join(", ")}</span> },
-    {
-      key: "origin",
-      head: "From",
-      wideOnly: true,
-      sort: (row) => row.origin,
-      cell: (row) => (row.origin === "join" ? "a join that was followed" : "a key file"),
-    },
-    { key: "remove", head: "Remove", cell: (row) => <Remove row={row} remove={remove} /> },
+    column("Node", { sort: (row) => row.id }, (row) => (
+      <>
+        <span class="mono">{row.devAddr ?? row.devEui}</span>
+        {row.devAddr === null || row.devEui === null ? null : (
+          <span class="keys-more quiet small mono">{row.devEui}</span>
+        )}
+        {row.note === null ? null : <span class="keys-more quiet small">{row.note}</span>}
+      </>
+    )),
+    column("Holds", (row) => <span class="mono">{row.held.join(", ")}</span>),
+    column("From", { wideOnly: true, sort: (row) => row.origin }, (row) =>
+      row.origin === "join" ? "a join that was followed" : "a key file",
+    ),
+    column("Remove", (row) => <Remove row={row} remove={remove} />),
   ];
 }
 

@@ -1,7 +1,7 @@
 /** How are many nodes and gateways named at once? A list from a spreadsheet, looked at before it is kept. */
 import { useState } from "preact/hooks";
 import { counted, plural } from "../../../src/words/format.ts";
-import { DataTable } from "../parts/DataTable.tsx";
+import { column, DataTable } from "../parts/DataTable.tsx";
 import { Fold } from "../parts/page.tsx";
 import { putLabel } from "../state/api.ts";
 
@@ -76,6 +76,7 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
   const [text, setText] = useState("");
   const [said, setSaid] = useState<string | null>(null);
   const { named, faults } = readNameList(text);
+  const hasSites = named.some(({ site }) => site !== null);
   const keep = async () => {
     let kept = 0;
     for (const { kind, id, name, site } of named) {
@@ -133,17 +134,15 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
       ))}
       {named.length === 0 ? null : (
         <>
-          <DataTable
+          <DataTable<NamedThing>
             label="Names to keep"
             rows={named}
             rowKey={({ id }) => id}
             columns={[
-              { key: "id", head: "Identifier", cell: ({ id }) => <span class="mono">{id}</span> },
-              { key: "kind", head: "Kind", cell: ({ kind }) => kind },
-              { key: "name", head: "Name", cell: ({ name }) => name },
-              ...(named.some(({ site }) => site !== null)
-                ? [{ key: "site", head: "Site", cell: ({ site }: NamedThing) => site ?? "" }]
-                : []),
+              column("Identifier", ({ id }) => <span class="mono">{id}</span>),
+              column("Kind", ({ kind }) => kind),
+              column("Name", ({ name }) => name),
+              ...(hasSites ? [column<NamedThing>("Site", ({ site }) => site ?? "")] : []),
             ]}
           />
           <p class="beneath">

@@ -5,7 +5,7 @@ import { decibel, duration, percent, percentInterval, plural, signedDb } from ".
 import { IntervalBar, IntervalScale, SmallStrip } from "../drawings/bars.tsx";
 import { hourMinute, LEVEL_NAMES, nearestMinute, nearTime } from "../format.ts";
 
-import { type Column, DataTable, figureColumn, type Sorting, WIDE_ONLY } from "../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureColumn, type Sorting } from "../parts/DataTable.tsx";
 import { StandingMark, When } from "../parts/page.tsx";
 import { now } from "../state/clock.ts";
 import { linkTo } from "../state/route.ts";
@@ -77,58 +77,48 @@ function columnsOf(
   toggle: (devAddr: string) => void,
 ): readonly Column<Device>[] {
   return [
-    {
-      key: "node",
-      head: "Node",
-      sort: ({ row }) => nodeTitle(row),
-      cell: ({ row, others }) => (
-        <div class="node-name">
-          <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>
-            {row.name ?? <span class="mono">{row.devAddr}</span>}
-          </a>
-          {row.name === null ? null : <span class="mono quiet">{row.devAddr}</span>}
-          {row.life > 1 || others.length > 0 ? <span class="quiet small">life {row.life}</span> : null}
-          {others.length === 0 ? null : (
-            <button
-              type="button"
-              class="link small"
-              aria-expanded={opened.has(row.devAddr)}
-              onClick={() => toggle(row.devAddr)}
-            >
-              {opened.has(row.devAddr) ? "fold" : plural(others.length, "other life", "other lives")}
-              <span class="unseen"> of {nodeTitle(row)}</span>
-            </button>
-          )}
-          <span class="node-clause">
-            <StandingMark standing={row.standing} />{" "}
-            <span class="quiet">
-              {row.clause}
-              {row.why == null ? null : ": "}
-            </span>
-            {row.why == null ? null : <a href={linkTo(`/gaps?node=${row.devAddr}`)}>{row.why.words}</a>}
+    column("Node", { key: "node", sort: ({ row }) => nodeTitle(row) }, ({ row, others }) => (
+      <div class="node-name">
+        <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>
+          {row.name ?? <span class="mono">{row.devAddr}</span>}
+        </a>
+        {row.name === null ? null : <span class="mono quiet">{row.devAddr}</span>}
+        {row.life > 1 || others.length > 0 ? <span class="quiet small">life {row.life}</span> : null}
+        {others.length === 0 ? null : (
+          <button
+            type="button"
+            class="link small"
+            aria-expanded={opened.has(row.devAddr)}
+            onClick={() => toggle(row.devAddr)}
+          >
+            {opened.has(row.devAddr) ? "fold" : plural(others.length, "other life", "other lives")}
+            <span class="unseen"> of {nodeTitle(row)}</span>
+          </button>
+        )}
+        <span class="node-clause">
+          <StandingMark standing={row.standing} />{" "}
+          <span class="quiet">
+            {row.clause}
+            {row.why == null ? null : ": "}
           </span>
-          <span class="node-level small quiet">
-            {row.marginDb.median === null ? null : `margin ${decibel(row.marginDb.median)}`}{" "}
-            <Change row={row} />
-          </span>
-        </div>
-      ),
-    },
-    {
-      key: "heard",
-      head: "Last heard",
-      right: true,
-      sort: ({ row }) => -Date.parse(row.lastHeard),
-      cell: ({ row }) => <When at={row.lastHeard} />,
-    },
-    figureColumn("rhythm", "Rhythm", ({ row }) => row.rhythmSeconds, duration, WIDE_ONLY),
-    {
-      key: "delivery",
-      head: "Delivery",
-      right: true,
-      under: <IntervalScale />,
-      sort: ({ row }) => row.deliveryRatio,
-      cell: ({ row }) => (
+          {row.why == null ? null : <a href={linkTo(`/gaps?node=${row.devAddr}`)}>{row.why.words}</a>}
+        </span>
+        <span class="node-level small quiet">
+          {row.marginDb.median === null ? null : `margin ${decibel(row.marginDb.median)}`}{" "}
+          <Change row={row} />
+        </span>
+      </div>
+    )),
+    column(
+      "Last heard",
+      { key: "heard", right: true, sort: ({ row }) => -Date.parse(row.lastHeard) },
+      ({ row }) => <When at={row.lastHeard} />,
+    ),
+    figureColumn("Rhythm", ({ row }) => row.rhythmSeconds, duration, { key: "rhythm", wideOnly: true }),
+    column(
+      "Delivery",
+      { key: "delivery", right: true, under: <IntervalScale />, sort: ({ row }) => row.deliveryRatio },
+      ({ row }) => (
         <div class="node-delivery">
           <span>
             <Percent ratio={row.deliveryRatio} />
@@ -137,17 +127,19 @@ function columnsOf(
           <span class="quiet small">{percentInterval(row.deliveryInterval95)}</span>
         </div>
       ),
-    },
-    figureColumn("margin", "Margin", ({ row }) => row.marginDb.median, decibel, WIDE_ONLY),
-    {
-      key: "trend",
-      head: "SNR trend",
-      right: true,
-      wideOnly: true,
-      sort: ({ row }) => row.fall?.sizeDb ?? (row.snrTrend.significant ? row.snrTrend.change : 0),
-      cell: ({ row }) => <TrendArrow row={row} />,
-    },
-    { key: "strip", head: "Window", wideOnly: true, cell: ({ row }) => <SmallStrip strip={row.strip} /> },
+    ),
+    figureColumn("Margin", ({ row }) => row.marginDb.median, decibel, { key: "margin", wideOnly: true }),
+    column(
+      "SNR trend",
+      {
+        key: "trend",
+        right: true,
+        wideOnly: true,
+        sort: ({ row }) => row.fall?.sizeDb ?? (row.snrTrend.significant ? row.snrTrend.change : 0),
+      },
+      ({ row }) => <TrendArrow row={row} />,
+    ),
+    column("Window", { key: "strip", wideOnly: true }, ({ row }) => <SmallStrip strip={row.strip} />),
   ];
 }
 

@@ -3,7 +3,7 @@ import { useEffect } from "preact/hooks";
 import type { NodeRow, NodesView as Nodes } from "../../../src/contract/nodes.ts";
 import type { JoiningDevice, JoinsView } from "../../../src/contract/site.ts";
 import { counted, figure } from "../../../src/words/format.ts";
-import { type Column, DataTable, figureColumn, type Sorting } from "../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureField, RIGHT, type Sorting } from "../parts/DataTable.tsx";
 import { ExportLink } from "../parts/Export.tsx";
 import { Fold, Sentence, When } from "../parts/page.tsx";
 import { currentWindow, linkTo, route, setParams } from "../state/route.ts";
@@ -19,34 +19,21 @@ import { Explained } from "../parts/Explain.tsx";
 const REFRESH_MS = 5_000;
 
 const COLUMNS: readonly Column<JoiningDevice>[] = [
-  {
-    key: "device",
-    head: "DevEUI",
-    sort: (row) => row.devEui,
-    cell: (row) => <span class="mono">{row.devEui}</span>,
-  },
-  {
-    key: "last",
-    head: "Last request",
-    sort: (row) => row.lastHeard,
-    cell: (row) => <When at={row.lastHeard} />,
-  },
-  figureColumn("requests", "Requests", (row) => row.requests, figure),
-  { key: "accepted", head: "Accepted", right: true, cell: (row) => figure(row.accepted) },
-  { key: "late", head: "Too late", right: true, cell: (row) => figure(row.late) },
-  { key: "unanswered", head: "Unanswered", right: true, cell: (row) => figure(row.unanswered) },
-  {
-    key: "address",
-    head: "Address after that",
-    cell: (row) =>
-      row.devAddr === undefined ? (
-        <span class="quiet">not known</span>
-      ) : (
-        <a class="mono" href={linkTo(`/nodes/${row.devAddr}/${row.life ?? 1}`)}>
-          {row.devAddr}
-        </a>
-      ),
-  },
+  column("DevEUI", { sort: (row) => row.devEui }, (row) => <span class="mono">{row.devEui}</span>),
+  column("Last request", { sort: (row) => row.lastHeard }, (row) => <When at={row.lastHeard} />),
+  figureField("Requests", "requests", figure),
+  column("Accepted", RIGHT, (row) => figure(row.accepted)),
+  column("Too late", RIGHT, (row) => figure(row.late)),
+  column("Unanswered", RIGHT, (row) => figure(row.unanswered)),
+  column("Address after that", (row) =>
+    row.devAddr === undefined ? (
+      <span class="quiet">not known</span>
+    ) : (
+      <a class="mono" href={linkTo(`/nodes/${row.devAddr}/${row.life ?? 1}`)}>
+        {row.devAddr}
+      </a>
+    ),
+  ),
 ];
 
 function JoiningDevices() {

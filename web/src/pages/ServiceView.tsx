@@ -3,7 +3,7 @@ import type { Passage } from "../../../src/contract/gateways.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize } from "../../../src/words/format.ts";
 import { exactTime, spanWords } from "../format.ts";
-import { type Column, DataTable, figureColumn } from "../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureField } from "../parts/DataTable.tsx";
 import { octetsOf } from "../parts/Frame.tsx";
 import { PhoneCode } from "../parts/PhoneCode.tsx";
 import { Age, CopyButton, Fact, Facts, Fold, Notices, StandingMark } from "../parts/page.tsx";
@@ -13,55 +13,25 @@ import "./ServiceView.css";
 import { Explained } from "../parts/Explain.tsx";
 
 const COLUMNS: readonly Column<Refusal>[] = [
-  {
-    key: "what",
-    head: "What",
-    sort: (row) => row.words,
-    cell: (row) => (
-      <>
-        {row.words} <span class="mono quiet">{row.reason}</span>
-      </>
-    ),
-  },
-  {
-    key: "used",
-    head: "Used?",
-    sort: (row) => Number(row.refused),
-    cell: (row) => (row.refused ? "refused" : "unusual, but used"),
-  },
-  figureColumn("count", "Count", (row) => row.count, figure),
-  {
-    key: "first",
-    head: "First",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.firstAt,
-    cell: (row) => <Age at={row.firstAt} />,
-  },
-  {
-    key: "last",
-    head: "Last",
-    right: true,
-    sort: (row) => row.lastAt,
-    cell: (row) => <Age at={row.lastAt} />,
-  },
+  column("What", { sort: (row) => row.words }, (row) => (
+    <>
+      {row.words} <span class="mono quiet">{row.reason}</span>
+    </>
+  )),
+  column("Used?", { sort: (row) => Number(row.refused) }, (row) =>
+    row.refused ? "refused" : "unusual, but used",
+  ),
+  figureField("Count", "count", figure),
+  column("First", { right: true, wideOnly: true, sort: (row) => row.firstAt }, (row) => (
+    <Age at={row.firstAt} />
+  )),
+  column("Last", { right: true, sort: (row) => row.lastAt }, (row) => <Age at={row.lastAt} />),
 ];
 
 const DROP_COLUMNS: readonly Column<ServiceStatus["lost"]["bySource"][number]>[] = [
-  {
-    key: "source",
-    head: "Dropped from",
-    sort: (row) => row.source,
-    cell: (row) => <span class="mono">{row.source}</span>,
-  },
-  figureColumn("count", "Count", (row) => row.count, figure),
-  {
-    key: "last",
-    head: "Last",
-    right: true,
-    sort: (row) => row.lastAt,
-    cell: (row) => <Age at={row.lastAt} />,
-  },
+  column("Dropped from", { sort: (row) => row.source }, (row) => <span class="mono">{row.source}</span>),
+  figureField("Count", "count", figure),
+  column("Last", { right: true, sort: (row) => row.lastAt }, (row) => <Age at={row.lastAt} />),
 ];
 
 const CHECK_STANDINGS = { sound: "good", running: "waiting", damaged: "bad", unknown: "waiting" } as const;

@@ -6,7 +6,7 @@ import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { confidenceText } from "../../../src/words/causes.ts";
 import { counted, duration, figure, percent } from "../../../src/words/format.ts";
 import { gatewayTitle, shortEui, withShortEuis } from "../format.ts";
-import { DataTable, figureColumn, textColumn } from "../parts/DataTable.tsx";
+import { column, DataTable, figureField, RIGHT, textColumn } from "../parts/DataTable.tsx";
 import { ExportLink } from "../parts/Export.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
 import { PinMark } from "../parts/PinMark.tsx";
@@ -214,31 +214,23 @@ function Score({ site, marks }: { site: Site; marks: readonly MarkRow[] }) {
         )
       }
       table={() => (
-        <DataTable
+        <DataTable<GatewayRow>
           label="Gateways"
           rows={gateways}
           rowKey={(row) => row.eui}
           columns={[
-            textColumn("name", "Gateway", (row: GatewayRow) => row.name ?? row.eui),
-            { key: "eui", head: "EUI", cell: (row) => <span class="mono">{row.eui}</span> },
-            { key: "heard", head: "Last heard", cell: (row) => <When at={row.lastHeard} /> },
-            figureColumn("receptions", "Receptions", (row: GatewayRow) => row.receptions, figure),
-            {
-              key: "crc",
-              head: "CRC failed",
-              right: true,
-              cell: (row) => percent(row.receptions === 0 ? null : row.crcBad / row.receptions),
-            },
-            {
-              key: "keepalive",
-              head: "Keepalive",
-              right: true,
-              cell: (row) => duration(row.keepaliveSeconds),
-            },
-            { key: "outages", head: "Outages", right: true, cell: (row) => figure(row.outages.length) },
-            { key: "events", head: "Events", right: true, cell: (row) => figure(row.events.length) },
-            { key: "restarts", head: "Restarts", right: true, cell: (row) => figure(row.restarts) },
-            { key: "region", head: "Channel plan", cell: (row) => row.region.name ?? "not recognised" },
+            textColumn("Gateway", (row: GatewayRow) => row.name ?? row.eui),
+            column("EUI", (row) => <span class="mono">{row.eui}</span>),
+            column("Last heard", (row) => <When at={row.lastHeard} />),
+            figureField("Receptions", "receptions", figure),
+            column("CRC failed", RIGHT, (row) =>
+              percent(row.receptions === 0 ? null : row.crcBad / row.receptions),
+            ),
+            column("Keepalive", RIGHT, (row) => duration(row.keepaliveSeconds)),
+            column("Outages", RIGHT, (row) => figure(row.outages.length)),
+            column("Events", RIGHT, (row) => figure(row.events.length)),
+            column("Restarts", RIGHT, (row) => figure(row.restarts)),
+            column("Channel plan", (row) => row.region.name ?? "not recognised"),
           ]}
         />
       )}

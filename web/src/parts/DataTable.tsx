@@ -7,8 +7,9 @@ import { Explained, ExplainMark, helper, termOf } from "./Explain.tsx";
 import "./DataTable.css";
 
 export interface Column<Row> {
-  readonly key: string;
   readonly head: string;
+  /** What the order is called in the address bar, where it stands there; left out: the head. */
+  readonly key?: string;
   /** The word of the glossary that explains the column, where its head alone does not name it. */
   readonly term?: Term;
   /** Beneath the head, such as the scale of what is drawn in the column. */
@@ -22,30 +23,63 @@ export interface Column<Row> {
   readonly wideOnly?: boolean;
 }
 
+/** For columns of figures. */
+export const RIGHT = { right: true } as const;
 /** For columns that a narrow screen leaves out. */
 export const WIDE_ONLY = { wideOnly: true } as const;
 
-type More<Row> = Pick<Column<Row>, "term" | "under" | "wideOnly">;
+type How<Row> = Omit<Column<Row>, "head" | "cell">;
+type Cell<Row> = Column<Row>["cell"];
+
+/** Returns a column with what stands in its cells, and how it is set and sorted. */
+export function column<Row>(head: string, cell: Cell<Row>): Column<Row>;
+export function column<Row>(head: string, how: How<Row>, cell: Cell<Row>): Column<Row>;
+export function column<Row>(head: string, how: How<Row> | Cell<Row>, cell?: Cell<Row>): Column<Row> {
+  if (typeof how === "function") return { head, cell: how };
+  return { head, cell: cell ?? (() => null), ...how };
+}
 
 /** Returns a column of figures, at the right, sorted by the value that it writes. */
 export function figureColumn<Row, Value extends number | null>(
-  key: string,
   head: string,
   value: (row: Row) => Value,
   write: (value: Value) => ComponentChildren,
-  more: More<Row> = {},
+  how: How<Row> = {},
 ): Column<Row> {
-  return { key, head, right: true, sort: value, cell: (row) => write(value(row)), ...more };
+  return { head, right: true, sort: value, cell: (row) => write(value(row)), ...how };
 }
 
 /** Returns a column of words, sorted by what it shows. */
 export function textColumn<Row>(
-  key: string,
   head: string,
   text: (row: Row) => string | null,
-  more: More<Row> = {},
+  how: How<Row> = {},
 ): Column<Row> {
-  return { key, head, sort: text, cell: text, ...more };
+  return { head, sort: text, cell: text, ...how };
+}
+
+/** `figureColumn` of a field of the row. */
+export function figureField<Key extends string, Row extends { readonly [K in Key]: number | null }>(
+  head: string,
+  field: Key,
+  write: (value: Row[Key]) => ComponentChildren,
+  how: How<Row> = {},
+): Column<Row> {
+  return figureColumn(head, (row: Row) => row[field], write, how);
+}
+
+/** `textColumn` of a field of the row. */
+export function textField<Key extends string, Row extends { readonly [K in Key]: string | null }>(
+  head: string,
+  field: Key,
+  how: How<Row> = {},
+): Column<Row> {
+  return textColumn(head, (row: Row) => row[field], how);
+}
+
+/** What tells a column from the others of its table. */
+function keyOf<Row>({ key, head }: Column<Row>): string {
+  return key ?? head;
 }
 
 export interface Sorting {
@@ -81,7 +115,7 @@ export function sortRows<Row>(
   columns: readonly Column<Row>[],
   sorting: Sorting | undefined,
 ): Row[] {
-  const value = columns.find((column) => column.key === sorting?.key)?.sort;
+  const value = columns.find((one) => keyOf(one) === sorting?.key)?.sort;
   if (value === undefined || sorting === undefined) return [...rows];
   const sign = sorting.down ? -1 : 1;
   return [...rows].sort((a, b) => {
@@ -121,15 +155,20 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
         <thead>
           <tr>
             {explained(columns, props.repeated === true).map(({ column, term }) => (
-              <th key={column.key} scope="col" class={classes(column)} aria-sort={ariaSort(column, sorting)}>
+              <th
+                key={keyOf(column)}
+                scope="col"
+                class={classes(column)}
+                aria-sort={ariaSort(column, sorting)}
+              >
                 {column.sort === undefined ? (
                   <Explained text={column.head} term={term} />
                 ) : (
                   <span class="head-words">
-                    <button type="button" class="link" onClick={() => choose(column.key)}>
+                    <button type="button" class="link" onClick={() => choose(keyOf(column))}>
                       {column.head}
                       <span aria-hidden="true">
-                        {sorting?.key === column.key ? (sorting.down ? " ↓" : " ↑") : ""}
+                        {sorting?.key === keyOf(column) ? (sorting.down ? " ↓" : " ↑") : ""}
                       </span>
                     </button>
                     {term === null ? null : <ExplainMark text={column.head} term={term} />}
@@ -189,7 +228,7 @@ class TableRow<Row> extends Component<TableRowProps<Row>> {
     return (
       <tr data-row="" aria-rowindex={index ?? undefined}>
         {columns.map((column) => (
-          <td key={column.key} class={classes(column)} data-head={cards ? column.head : undefined}>
+          <td key={keyOf(column)} class={classes(column)} data-head={cards ? column.head : undefined}>
             {column.cell(row)}
           </td>
         ))}
@@ -223,7 +262,7 @@ function classes<Row>(column: Column<Row>): string {
 }
 
 function ariaSort<Row>(column: Column<Row>, sorting: Sorting | undefined) {
-  if (sorting?.key !== column.key) return "none";
+  if (sorting?.key !== keyOf(column)) return "none";
   return sorting.down ? "descending" : "ascending";
 }
 

@@ -8,7 +8,7 @@ import { counted, dbm, decibel, figure, megahertz } from "../../../src/words/for
 import { exactTime, gatewayTitle } from "../format.ts";
 
 import { useViewData } from "../state/view-data.ts";
-import { type Column, DataTable } from "./DataTable.tsx";
+import { type Column, column, DataTable, RIGHT, WIDE_ONLY } from "./DataTable.tsx";
 import { Failed } from "./Gate.tsx";
 import "./FrameOpened.css";
 import { Explained } from "./Explain.tsx";
@@ -236,13 +236,13 @@ function Payload({ frame }: { frame: FrameView }) {
 }
 
 const COLUMNS: readonly Column<ReceptionRow>[] = [
-  { key: "gateway", head: "Gateway", cell: gatewayTitle },
-  { key: "antenna", head: "Antenna", wideOnly: true, right: true, cell: (row) => row.antenna },
-  { key: "channel", head: "Channel", wideOnly: true, right: true, cell: (row) => megahertz(row.frequencyHz) },
-  { key: "rate", head: "Data rate", wideOnly: true, cell: (row) => row.dataRate },
-  { key: "rssi", head: "RSSI", right: true, cell: (row) => dbm(row.rssiDbm) },
-  { key: "snr", head: "SNR", right: true, cell: (row) => decibel(row.snrDb) },
-  { key: "margin", head: "Margin", right: true, cell: (row) => decibel(row.marginDb) },
+  column("Gateway", gatewayTitle),
+  column("Antenna", { wideOnly: true, right: true }, (row) => row.antenna),
+  column("Channel", { wideOnly: true, right: true }, (row) => megahertz(row.frequencyHz)),
+  column("Data rate", WIDE_ONLY, (row) => row.dataRate),
+  column("RSSI", RIGHT, (row) => dbm(row.rssiDbm)),
+  column("SNR", RIGHT, (row) => decibel(row.snrDb)),
+  column("Margin", RIGHT, (row) => decibel(row.marginDb)),
 ];
 
 /** Asks for frame `id` and shows it; `onClose` puts it away. */

@@ -7,7 +7,7 @@ import { fullDate, gatewayTitle, preciseTime } from "../format.ts";
 
 import { getJson, problemWords } from "../state/api.ts";
 import { now } from "../state/clock.ts";
-import { type Column, DataTable } from "./DataTable.tsx";
+import { type Column, column, DataTable, RIGHT } from "./DataTable.tsx";
 import { FrameOpened } from "./Frame.tsx";
 
 export interface ReceptionTableProps {
@@ -64,36 +64,31 @@ function columnsOf(
   nowMs: number,
 ): readonly Column<ReceptionRow>[] {
   return [
-    {
-      key: "at",
-      head: "Time",
-      cell: (one) =>
-        one.frameId === null ? (
-          preciseTime(Date.parse(one.at), nowMs)
-        ) : (
-          <button
-            type="button"
-            class="link nowrap"
-            aria-expanded={opened === one.id}
-            onClick={() => open(opened === one.id ? null : one.id)}
-          >
-            {preciseTime(Date.parse(one.at), nowMs)}
-          </button>
-        ),
-    },
-    ...(withNode
-      ? [{ key: "node", head: "Node", cell: (one: ReceptionRow) => one.nodeName ?? one.devAddr ?? "–" }]
-      : []),
-    { key: "counter", head: "FCnt", right: true, cell: (one) => one.counter ?? "–" },
-    { key: "gateway", head: "Gateway", cell: gatewayTitle },
-    { key: "type", head: "What", cell: what },
-    { key: "channel", head: "Channel", right: true, cell: (one) => megahertz(one.frequencyHz) },
-    { key: "rate", head: "Data rate", cell: (one) => one.dataRate },
-    { key: "rssi", head: "RSSI", right: true, cell: (one) => dbm(one.rssiDbm) },
-    { key: "snr", head: "SNR", right: true, cell: (one) => decibel(one.snrDb) },
-    { key: "margin", head: "Margin", right: true, cell: (one) => decibel(one.marginDb) },
-    { key: "airtime", head: "Airtime", right: true, cell: airtimeText },
-    { key: "size", head: "Octets", right: true, cell: (one) => figure(one.size) },
+    column("Time", (one) =>
+      one.frameId === null ? (
+        preciseTime(Date.parse(one.at), nowMs)
+      ) : (
+        <button
+          type="button"
+          class="link nowrap"
+          aria-expanded={opened === one.id}
+          onClick={() => open(opened === one.id ? null : one.id)}
+        >
+          {preciseTime(Date.parse(one.at), nowMs)}
+        </button>
+      ),
+    ),
+    ...(withNode ? [column("Node", (one: ReceptionRow) => one.nodeName ?? one.devAddr ?? "–")] : []),
+    column("FCnt", RIGHT, (one) => one.counter ?? "–"),
+    column("Gateway", gatewayTitle),
+    column("What", what),
+    column("Channel", RIGHT, (one) => megahertz(one.frequencyHz)),
+    column("Data rate", (one) => one.dataRate),
+    column("RSSI", RIGHT, (one) => dbm(one.rssiDbm)),
+    column("SNR", RIGHT, (one) => decibel(one.snrDb)),
+    column("Margin", RIGHT, (one) => decibel(one.marginDb)),
+    column("Airtime", RIGHT, airtimeText),
+    column("Octets", RIGHT, (one) => figure(one.size)),
   ];
 }
 

@@ -8,42 +8,35 @@ import type {
 } from "../../../../src/contract/air.ts";
 import { duration, figure, megahertz, percent, withUnit } from "../../../../src/words/format.ts";
 import { PairBars } from "../../drawings/bars.tsx";
-import { type Column, DataTable, figureColumn, textColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
+import {
+  type Column,
+  column,
+  DataTable,
+  figureField,
+  RIGHT,
+  textColumn,
+  textField,
+  WIDE_ONLY,
+} from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
+
+/** A node by its name, else its address, with a link to it in the list of nodes. */
+export function nodeColumn(head: string): Column<{ readonly devAddr: string; readonly name: string | null }> {
+  return column(head, { sort: ({ name, devAddr }) => name ?? devAddr }, ({ name, devAddr }) => (
+    <a href={linkTo("/nodes", { q: devAddr })}>{name ?? <span class="mono">{devAddr}</span>}</a>
+  ));
+}
 
 type Talker = AirView["talkers"][number];
 
 const TALKERS: readonly Column<Talker>[] = [
-  {
-    key: "node",
-    head: "Node",
-    cell: (row) => (
-      <a href={linkTo("/nodes", { q: row.devAddr })}>{row.name ?? <span class="mono">{row.devAddr}</span>}</a>
-    ),
-    sort: (row) => row.name ?? row.devAddr,
-  },
-  {
-    key: "whose",
-    head: "Whose",
-    wideOnly: true,
-    cell: (row) => (row.stranger ? `a stranger's, ${row.network}` : "yours"),
-  },
-  figureColumn("frames", "Frames", (row) => row.frames, figure, WIDE_ONLY),
-  figureColumn("airtime", "Airtime heard", (row) => row.airtimeSeconds, duration),
-  figureColumn(
-    "share",
-    "of all nodes",
-    (row) => row.share,
-    (share) => percent(share, 0),
-    WIDE_ONLY,
-  ),
-  figureColumn(
-    "duty",
-    "Fullest hour",
-    (row) => row.busiestHourDuty,
-    (busiestHourDuty) => percent(busiestHourDuty, 2),
-  ),
+  nodeColumn("Node"),
+  column("Whose", WIDE_ONLY, (row) => (row.stranger ? `a stranger's, ${row.network}` : "yours")),
+  figureField("Frames", "frames", figure, WIDE_ONLY),
+  figureField("Airtime heard", "airtimeSeconds", duration),
+  figureField("of all nodes", "share", (share) => percent(share, 0), WIDE_ONLY),
+  figureField("Fullest hour", "busiestHourDuty", (busiestHourDuty) => percent(busiestHourDuty, 2)),
 ];
 
 export function TalkerTable({ talkers }: { talkers: readonly Talker[] }) {
@@ -84,15 +77,15 @@ export function DataRateMix({ rates, name }: { rates: readonly DataRateShare[]; 
         />
       }
       table={() => (
-        <DataTable
+        <DataTable<DataRateShare>
           label="Data rates"
           rows={inOrder}
           rowKey={(rate) => rate.name}
           columns={[
-            textColumn("rate", "Data rate", (rate: DataRateShare) => rate.name),
-            figureColumn("packets", "Packets", (rate: DataRateShare) => rate.receptions, figure),
-            figureColumn("frames", "Frames", (rate: DataRateShare) => rate.frames, figure),
-            figureColumn("airtime", "Airtime", (rate: DataRateShare) => rate.airtimeSeconds, duration),
+            textField("Data rate", "name"),
+            figureField("Packets", "receptions", figure),
+            figureField("Frames", "frames", figure),
+            figureField("Airtime", "airtimeSeconds", duration),
           ]}
         />
       )}
@@ -136,16 +129,16 @@ export function Owners({ networks, name }: { networks: readonly AirNetwork[]; na
           />
         }
         table={() => (
-          <DataTable
+          <DataTable<AirNetwork>
             label="Networks"
             rows={networks}
             rowKey={title}
             columns={[
-              textColumn("network", "Network", title),
-              { key: "nodes", head: "Nodes", right: true, cell: (one) => figure(one.nodes) },
-              { key: "packets", head: "Packets", right: true, cell: (one) => figure(one.receptions) },
-              { key: "frames", head: "Frames", right: true, cell: (one) => figure(one.frames) },
-              { key: "airtime", head: "Airtime", right: true, cell: (one) => duration(one.airtimeSeconds) },
+              textColumn("Network", title),
+              column("Nodes", RIGHT, (one) => figure(one.nodes)),
+              column("Packets", RIGHT, (one) => figure(one.receptions)),
+              column("Frames", RIGHT, (one) => figure(one.frames)),
+              column("Airtime", RIGHT, (one) => duration(one.airtimeSeconds)),
             ]}
           />
         )}
@@ -161,28 +154,15 @@ export function Owners({ networks, name }: { networks: readonly AirNetwork[]; na
 // How many frames should others spoil, at the load that was heard? The expectation, and what it rests on.
 
 const ROWS: readonly Column<CollisionRow>[] = [
-  figureColumn("channel", "Channel", (row) => row.frequencyHz, megahertz),
-  textColumn("rate", "Data rate", (row) => row.dataRate),
-  figureColumn("frames", "Packets", (row) => row.frames, figure, WIDE_ONLY),
-  figureColumn(
-    "load",
-    "Offered load",
-    (row) => row.offeredLoad,
-    (offeredLoad) => withUnit(offeredLoad, 4, "E"),
-    WIDE_ONLY,
-  ),
-  figureColumn(
-    "aloha",
-    "ALOHA",
-    (row) => row.aloha,
-    (aloha) => percent(aloha, 2),
-  ),
-  {
-    key: "capture",
-    head: "with capture",
-    right: true,
-    sort: (row) => row.captureTheory,
-    cell: ({ captureTheory, captureMeasured }) =>
+  figureField("Channel", "frequencyHz", megahertz),
+  textField("Data rate", "dataRate"),
+  figureField("Packets", "frames", figure, WIDE_ONLY),
+  figureField("Offered load", "offeredLoad", (offeredLoad) => withUnit(offeredLoad, 4, "E"), WIDE_ONLY),
+  figureField("ALOHA", "aloha", (aloha) => percent(aloha, 2)),
+  column(
+    "with capture",
+    { right: true, sort: (row) => row.captureTheory },
+    ({ captureTheory, captureMeasured }) =>
       captureTheory === null || captureMeasured === null ? (
         <span class="quiet">too few levels</span>
       ) : (
@@ -191,7 +171,7 @@ const ROWS: readonly Column<CollisionRow>[] = [
           {percent(Math.max(captureTheory, captureMeasured), 2)}
         </span>
       ),
-  },
+  ),
 ];
 
 export function Collisions({ gateway }: { gateway: AirGateway }) {
@@ -212,7 +192,7 @@ export function Collisions({ gateway }: { gateway: AirGateway }) {
           columns={ROWS}
           rows={gateway.collisions}
           rowKey={(row) => `${row.frequencyHz} ${row.dataRate}`}
-          sorting={{ key: "aloha", down: true }}
+          sorting={{ key: "ALOHA", down: true }}
         />
       </Fold>
     </>

@@ -12,7 +12,7 @@ import {
 import { counted, dbm, duration, megahertz, percent } from "../../../../src/words/format.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { gatewayTitle } from "../../format.ts";
-import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
+import { column, DataTable, figureColumn, figureField, RIGHT } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Contents, Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
@@ -115,37 +115,27 @@ function MapTable({ map, name, cell }: { map: AirMap; name: string; cell: string
   });
   type MapRow = (typeof rows)[number];
   return (
-    <DataTable
+    <DataTable<MapRow>
       label={`Air map of ${name}`}
       rows={rows}
       rowKey={(one) => String(one.frequencyHz)}
       columns={[
-        { key: "channel", head: "Channel", right: true, cell: (one) => megahertz(one.frequencyHz) },
+        column("Channel", RIGHT, (one) => megahertz(one.frequencyHz)),
         figureColumn(
-          "most",
           `Busiest ${cell}`,
-          (one: MapRow) => Math.max(0, ...one.shares),
+          (one) => Math.max(0, ...one.shares),
           (value) => percent(value, 2),
         ),
-        {
-          key: "busy",
-          head: "Cells in use",
-          right: true,
-          cell: (one) => `${one.shares.filter((share) => share > 0).length} of ${one.shares.length}`,
-        },
-        figureColumn("broken", "Cells crossed", (one: MapRow) => one.broken, String),
-        figureColumn(
-          "foreign",
-          "Strangers' part",
-          (one: MapRow) => one.foreign,
-          (foreign) => percent(foreign, 0),
+        column(
+          "Cells in use",
+          RIGHT,
+          (one) => `${one.shares.filter((share) => share > 0).length} of ${one.shares.length}`,
         ),
-        {
-          key: "noise",
-          head: "Noise floor",
-          right: true,
-          cell: (one) => (one.noise === null ? "–" : `${dbm(one.noise[0])} to ${dbm(one.noise[1])}`),
-        },
+        figureField("Cells crossed", "broken", String),
+        figureField("Strangers' part", "foreign", (foreign) => percent(foreign, 0)),
+        column("Noise floor", RIGHT, (one) =>
+          one.noise === null ? "–" : `${dbm(one.noise[0])} to ${dbm(one.noise[1])}`,
+        ),
       ]}
     />
   );

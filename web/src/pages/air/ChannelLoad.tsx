@@ -10,68 +10,40 @@ import {
 } from "../../../../src/words/format.ts";
 import { LimitBars } from "../../drawings/bars.tsx";
 import { hourMinute, nearTime } from "../../format.ts";
-import { type Column, DataTable, figureColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureField, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Figure, StandingMark } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
-import { linkTo } from "../../state/route.ts";
+import { nodeColumn } from "./AirTables.tsx";
 
 // How full, how broken, how noisy is each channel of a gateway?
 
 const CHANNELS: readonly Column<ChannelRow>[] = [
-  figureColumn("channel", "Channel", (row) => row.frequencyHz, megahertz),
-  figureColumn("receptions", "Packets", (row) => row.receptions, figure, WIDE_ONLY),
-  figureColumn(
-    "use",
-    "In use",
-    (row) => row.utilisation,
-    (utilisation) => percent(utilisation, 2),
+  figureField("Channel", "frequencyHz", megahertz),
+  figureField("Packets", "receptions", figure, WIDE_ONLY),
+  figureField("In use", "utilisation", (utilisation) => percent(utilisation, 2)),
+  figureField("Offered load", "offeredLoad", (offeredLoad) => withUnit(offeredLoad, 4, "E"), WIDE_ONLY),
+  figureField("CRC failed", "crcBadRatio", percent),
+  column("Strangers' part", { right: true, wideOnly: true, sort: strangersPart }, (row) =>
+    percent(strangersPart(row), 0),
   ),
-  figureColumn(
-    "load",
-    "Offered load",
-    (row) => row.offeredLoad,
-    (offeredLoad) => withUnit(offeredLoad, 4, "E"),
-    WIDE_ONLY,
+  column("Collisions", { right: true, wideOnly: true, sort: (row) => row.collisions?.aloha ?? null }, (row) =>
+    percent(row.collisions?.aloha, 1),
   ),
-  figureColumn("broken", "CRC failed", (row) => row.crcBadRatio, percent),
-  {
-    key: "strangers",
-    head: "Strangers' part",
-    right: true,
-    wideOnly: true,
-    sort: strangersPart,
-    cell: (row) => percent(strangersPart(row), 0),
-  },
-  {
-    key: "collisions",
-    head: "Collisions",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.collisions?.aloha ?? null,
-    cell: (row) => percent(row.collisions?.aloha, 1),
-  },
-  {
-    key: "noise",
-    head: "Noise floor",
-    right: true,
-    sort: (row) => row.noiseFloorDbm,
-    cell: (row) =>
-      row.noiseFloorDbm === null ? (
-        <span class="quiet">too few</span>
-      ) : (
-        <span class="nowrap">
-          {row.noiseTrust === "rough" ? "at most " : ""}
-          {withUnit(row.noiseFloorDbm, 1, "dBm")}
-        </span>
-      ),
-  },
-  {
-    key: "trend",
-    head: "Trend of the noise",
-    wideOnly: true,
-    sort: (row) => row.noiseTrend.loud?.riseDb ?? row.noiseTrend.changeDb,
-    cell: ({ noiseTrend }) => <Trend trend={noiseTrend} />,
-  },
+  column("Noise floor", { right: true, sort: (row) => row.noiseFloorDbm }, (row) =>
+    row.noiseFloorDbm === null ? (
+      <span class="quiet">too few</span>
+    ) : (
+      <span class="nowrap">
+        {row.noiseTrust === "rough" ? "at most " : ""}
+        {withUnit(row.noiseFloorDbm, 1, "dBm")}
+      </span>
+    ),
+  ),
+  column(
+    "Trend of the noise",
+    { wideOnly: true, sort: (row) => row.noiseTrend.loud?.riseDb ?? row.noiseTrend.changeDb },
+    ({ noiseTrend }) => <Trend trend={noiseTrend} />,
+  ),
 ];
 
 const ARROWS = { rises: "↑", falls: "↓", steady: "→", "not enough": "○" } as const;
@@ -135,57 +107,27 @@ function band({ fromHz, toHz, region }: AirtimeOfNode): string {
 }
 
 const ROWS: readonly Column<AirtimeOfNode>[] = [
-  {
-    key: "node",
-    head: "Node",
-    sort: title,
-    cell: (row) => (
-      <a href={linkTo("/nodes", { q: row.devAddr })}>{row.name ?? <span class="mono">{row.devAddr}</span>}</a>
-    ),
-  },
-  { key: "band", head: "Sub-band", wideOnly: true, cell: (row) => <span class="nowrap">{band(row)}</span> },
-  figureColumn(
-    "heard",
-    "At least",
-    (row) => row.atLeast,
-    (atLeast) => percent(atLeast, 2),
-  ),
-  figureColumn(
-    "estimate",
-    "Estimate",
-    (row) => row.estimate,
-    (estimate) => percent(estimate, 2),
-    WIDE_ONLY,
-  ),
-  figureColumn(
-    "limit",
-    "Limit",
-    (row) => row.limit,
-    (limit) => percent(limit, 1),
-    WIDE_ONLY,
-  ),
-  {
-    key: "standing",
-    head: "Standing",
-    cell: (row) => (
-      <>
-        <StandingMark standing={row.standing} /> {row.words}
-      </>
-    ),
-  },
-  {
-    key: "dwell",
-    head: "Dwell time",
-    cell: ({ dwell }) =>
-      dwell === null ? (
-        <span class="quiet">no limit named</span>
-      ) : (
-        <>
-          <StandingMark standing={dwell.standing} /> {dwell.words}
-        </>
-      ),
-  },
+  nodeColumn("Node"),
+  column("Sub-band", WIDE_ONLY, (row) => <span class="nowrap">{band(row)}</span>),
+  figureField("At least", "atLeast", (atLeast) => percent(atLeast, 2)),
+  figureField("Estimate", "estimate", (estimate) => percent(estimate, 2), WIDE_ONLY),
+  figureField("Limit", "limit", (limit) => percent(limit, 1), WIDE_ONLY),
+  column("Standing", (row) => (
+    <>
+      <StandingMark standing={row.standing} /> {row.words}
+    </>
+  )),
 ];
+
+const DWELL: Column<AirtimeOfNode> = column("Dwell time", ({ dwell }) =>
+  dwell === null ? (
+    <span class="quiet">no limit named</span>
+  ) : (
+    <>
+      <StandingMark standing={dwell.standing} /> {dwell.words}
+    </>
+  ),
+);
 
 export function AirtimeLimits({ rows, caution }: { rows: readonly AirtimeOfNode[]; caution: string }) {
   return (
@@ -203,7 +145,7 @@ export function AirtimeLimits({ rows, caution }: { rows: readonly AirtimeOfNode[
 function Limits({ rows }: { rows: readonly AirtimeOfNode[] }) {
   const limited = rows.flatMap((row) => (row.limit === null ? [] : [{ row, limit: row.limit }]));
   const hasDwell = rows.some(({ dwell }) => dwell !== null);
-  const columns = hasDwell ? ROWS : ROWS.filter(({ key }) => key !== "dwell");
+  const columns = hasDwell ? [...ROWS, DWELL] : ROWS;
   const table = (
     <DataTable
       label="Airtime against limits"

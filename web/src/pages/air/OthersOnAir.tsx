@@ -21,64 +21,55 @@ import {
 } from "../../../../src/words/format.ts";
 import { gatewayTitle, momentTime, withShortEuis } from "../../format.ts";
 
-import { type Column, DataTable, figureColumn, textColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
+import {
+  type Column,
+  column,
+  DataTable,
+  figureColumn,
+  figureField,
+  RIGHT,
+  textColumn,
+  textField,
+  WIDE_ONLY,
+} from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Fold, When } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
-import { currentWindow, linkTo } from "../../state/route.ts";
+import { currentWindow } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
+import { nodeColumn } from "./AirTables.tsx";
 
 const NETWORKS: readonly Column<StrangerNetwork>[] = [
-  textColumn("network", "Network", (row) => row.network),
-  figureColumn("nodes", "Nodes", (row) => row.nodes, figure, WIDE_ONLY),
-  figureColumn("frames", "Frames", (row) => row.frames, figure, WIDE_ONLY),
-  figureColumn("airtime", "Airtime", (row) => row.airtimeSeconds, duration),
-  figureColumn("share", "of all nodes", (row) => row.share, percent),
-  {
-    key: "growth",
-    head: "Growth",
-    sort: (row) => row.growth.sharePerWeek,
-    cell: ({ growth }) =>
-      growth.verdict === "not enough" ? <span class="quiet">{growth.words}</span> : growth.words,
-  },
+  textField("Network", "network"),
+  figureField("Nodes", "nodes", figure, WIDE_ONLY),
+  figureField("Frames", "frames", figure, WIDE_ONLY),
+  figureField("Airtime", "airtimeSeconds", duration),
+  figureField("of all nodes", "share", percent),
+  column("Growth", { sort: (row) => row.growth.sharePerWeek }, ({ growth }) =>
+    growth.verdict === "not enough" ? <span class="quiet">{growth.words}</span> : growth.words,
+  ),
 ];
 
 const NODES: readonly Column<StrangerCost>[] = [
-  {
-    key: "node",
-    head: "Your node",
-    sort: (row) => row.name ?? row.devAddr,
-    cell: (row) => (
-      <a href={linkTo("/nodes", { q: row.devAddr })}>{row.name ?? <span class="mono">{row.devAddr}</span>}</a>
-    ),
-  },
-  textColumn("at", "Heard at", (row) => gatewayTitle(row), WIDE_ONLY),
+  nodeColumn("Your node"),
+  textColumn("Heard at", (row) => gatewayTitle(row), WIDE_ONLY),
   figureColumn(
-    "aloha",
     "Lost, ALOHA",
     (row) => row.collisions.aloha,
     (aloha) => percent(aloha, 2),
   ),
-  {
-    key: "capture",
-    head: "with capture",
-    right: true,
-    sort: (row) => row.collisions.captureTheory,
-    cell: ({ collisions: { captureTheory, captureMeasured } }) =>
+  column(
+    "with capture",
+    { right: true, sort: (row) => row.collisions.captureTheory },
+    ({ collisions: { captureTheory, captureMeasured } }) =>
       captureTheory === null || captureMeasured === null ? (
         <span class="quiet">too few levels</span>
       ) : (
         <span class="nowrap">{between(captureTheory, captureMeasured)}</span>
       ),
-  },
-  {
-    key: "worst",
-    head: "Most to",
-    wideOnly: true,
-    sort: (row) => row.worstNetwork,
-    cell: (row) => row.worstNetwork ?? "–",
-  },
+  ),
+  column("Most to", { wideOnly: true, sort: (row) => row.worstNetwork }, (row) => row.worstNetwork ?? "–"),
 ];
 
 function between(a: number, b: number): string {
@@ -161,28 +152,24 @@ function CostText({ view }: { view: StrangersView }) {
             counts from four days recorded for three quarters or more; the interval is 95&#8239;% from its
             days.
           </p>
-          <DataTable
+          <DataTable<(typeof rows)[number]>
             label="Strangers by week"
             rows={rows}
             rowKey={(row) => `${row.network} ${row.from}`}
             columns={[
-              { key: "network", head: "Network", cell: (row) => row.network },
-              { key: "from", head: "Week from", cell: (row) => <When at={row.from} /> },
-              { key: "days", head: "Days", right: true, cell: (row) => figure(row.days) },
-              {
-                key: "airtime",
-                head: "Airtime a day",
-                right: true,
-                cell: ({ secondsPerDay, interval95 }) =>
-                  secondsPerDay === null || interval95 === null ? (
-                    <span class="quiet">recorded too little</span>
-                  ) : (
-                    <span class="nowrap">
-                      {withUnit(secondsPerDay, 1, "s")} ({figure(interval95[0], 1)} to{" "}
-                      {figure(interval95[1], 1)})
-                    </span>
-                  ),
-              },
+              column("Network", (row) => row.network),
+              column("Week from", (row) => <When at={row.from} />),
+              column("Days", RIGHT, (row) => figure(row.days)),
+              column("Airtime a day", RIGHT, ({ secondsPerDay, interval95 }) =>
+                secondsPerDay === null || interval95 === null ? (
+                  <span class="quiet">recorded too little</span>
+                ) : (
+                  <span class="nowrap">
+                    {withUnit(secondsPerDay, 1, "s")} ({figure(interval95[0], 1)} to{" "}
+                    {figure(interval95[1], 1)})
+                  </span>
+                ),
+              ),
             ]}
           />
         </Fold>
@@ -202,38 +189,27 @@ const STATUS: Readonly<Record<NoiseAtGateway["status"], string>> = {
 };
 
 const GATEWAYS: readonly Column<NoiseAtGateway>[] = [
-  textColumn("gateway", "Gateway", (row) => gatewayTitle(row)),
-  { key: "status", head: "Meanwhile", cell: (row) => STATUS[row.status] },
-  {
-    key: "rise",
-    head: "Rise",
-    right: true,
-    sort: (row) => row.riseDb,
-    cell: ({ riseDb, riseInterval95 }) =>
-      riseDb === null || riseInterval95 === null ? (
-        "–"
-      ) : (
-        <span class="nowrap">
-          {signedDb(riseDb)}{" "}
-          <span class="quiet">
-            ({figure(riseInterval95[0], 1)} to {figure(riseInterval95[1], 1)})
-          </span>
-        </span>
-      ),
-  },
-  {
-    key: "received",
-    head: "The noise itself",
-    right: true,
-    sort: (row) => row.receivedDbm,
-    cell: ({ receivedDbm, status }) => (
+  textColumn("Gateway", (row) => gatewayTitle(row)),
+  column("Meanwhile", (row) => STATUS[row.status]),
+  column("Rise", { right: true, sort: (row) => row.riseDb }, ({ riseDb, riseInterval95 }) =>
+    riseDb === null || riseInterval95 === null ? (
+      "–"
+    ) : (
       <span class="nowrap">
-        {status === "drowned" && receivedDbm !== null ? "at least " : ""}
-        {dbm(receivedDbm)}
+        {signedDb(riseDb)}{" "}
+        <span class="quiet">
+          ({figure(riseInterval95[0], 1)} to {figure(riseInterval95[1], 1)})
+        </span>
       </span>
     ),
-  },
-  figureColumn("samples", "Frames", (row) => row.samples, figure, WIDE_ONLY),
+  ),
+  column("The noise itself", { right: true, sort: (row) => row.receivedDbm }, ({ receivedDbm, status }) => (
+    <span class="nowrap">
+      {status === "drowned" && receivedDbm !== null ? "at least " : ""}
+      {dbm(receivedDbm)}
+    </span>
+  )),
+  figureField("Frames", "samples", figure, WIDE_ONLY),
 ];
 
 export function NoiseSources({ sources }: { sources: readonly NoiseSource[] }) {
@@ -283,7 +259,7 @@ function OneSource({ source }: { source: NoiseSource }) {
           columns={GATEWAYS}
           rows={gateways}
           rowKey={(row) => row.gatewayEui}
-          sorting={{ key: "received", down: true }}
+          sorting={{ key: "The noise itself", down: true }}
           cards
         />
       </Fold>

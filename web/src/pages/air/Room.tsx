@@ -2,7 +2,7 @@
 import type { CapacityLoad, CapacityView, DataRateChange } from "../../../../src/contract/capacity.ts";
 import { duration, figure, megahertz, percent, percentInterval } from "../../../../src/words/format.ts";
 import { isShareReached, RoomCurve } from "../../drawings/curves.tsx";
-import { type Column, DataTable, figureColumn } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureField, RIGHT } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Figure, Fold, PhonePart, When } from "../../parts/page.tsx";
 import { currentWindow, linkTo, route } from "../../state/route.ts";
@@ -126,52 +126,42 @@ function RoomText({ view, again }: { readonly view: CapacityView; readonly again
 }
 
 const POINT_COLUMNS: readonly Column<CapacityView["curve"][number]>[] = [
-  { key: "more", head: "More nodes", right: true, cell: ({ moreNodes }) => figure(moreNodes) },
-  { key: "delivery", head: "Delivery", right: true, cell: ({ delivery }) => percent(delivery) },
-  { key: "interval", head: "Interval", right: true, cell: ({ interval95 }) => percentInterval(interval95) },
+  column("More nodes", RIGHT, ({ moreNodes }) => figure(moreNodes)),
+  column("Delivery", RIGHT, ({ delivery }) => percent(delivery)),
+  column("Interval", RIGHT, ({ interval95 }) => percentInterval(interval95)),
 ];
 
-const NODE_COLUMN: Column<DataRateChange> = {
-  key: "node",
-  head: "Node",
-  cell: ({ devAddr, name, life }) => (
+const NODE_COLUMN: Column<DataRateChange> = column(
+  "Node",
+  { sort: ({ devAddr, name }) => name ?? devAddr },
+  ({ devAddr, name, life }) => (
     <a href={linkTo(`/nodes/${devAddr}/${life}`)}>{name ?? <span class="mono">{devAddr}</span>}</a>
   ),
-  sort: ({ devAddr, name }) => name ?? devAddr,
-};
+);
 
 /** What a faster data rate frees and costs, without the node: its own page has them too. */
 export const CHANGE_COLUMNS: readonly Column<DataRateChange>[] = [
-  {
-    key: "step",
-    head: "Step",
-    cell: ({ fromSpreadingFactor, toSpreadingFactor }) =>
-      `SF${fromSpreadingFactor} to SF${toSpreadingFactor}`,
-    sort: ({ fromSpreadingFactor, toSpreadingFactor }) => fromSpreadingFactor - toSpreadingFactor,
-  },
-  figureColumn("freed", "Airtime saved a day", ({ freedSecondsADay }) => freedSecondsADay, duration),
-  figureColumn("share", "Of yours", ({ freedShare }) => freedShare, percent),
-  { key: "now", head: "Delivery now", right: true, cell: ({ delivery }) => percent(delivery) },
-  {
-    key: "then",
-    head: "Then",
-    right: true,
-    cell: ({ wouldBe, interval95 }) => `${percent(wouldBe)} (${percentInterval(interval95)})`,
-    sort: ({ wouldBe }) => wouldBe,
-  },
-  { key: "keeps", head: "Share kept", cell: ({ keeps }) => (keeps ? "✓ yes" : "not surely") },
+  column(
+    "Step",
+    { sort: ({ fromSpreadingFactor, toSpreadingFactor }) => fromSpreadingFactor - toSpreadingFactor },
+    ({ fromSpreadingFactor, toSpreadingFactor }) => `SF${fromSpreadingFactor} to SF${toSpreadingFactor}`,
+  ),
+  figureField("Airtime saved a day", "freedSecondsADay", duration),
+  figureField("Of yours", "freedShare", percent),
+  column("Delivery now", RIGHT, ({ delivery }) => percent(delivery)),
+  column(
+    "Then",
+    { right: true, sort: ({ wouldBe }) => wouldBe },
+    ({ wouldBe, interval95 }) => `${percent(wouldBe)} (${percentInterval(interval95)})`,
+  ),
+  column("Share kept", ({ keeps }) => (keeps ? "✓ yes" : "not surely")),
 ];
 
 const LOAD_COLUMNS: readonly Column<CapacityLoad>[] = [
-  { key: "channel", head: "Channel", right: true, cell: ({ frequencyHz }) => megahertz(frequencyHz) },
-  { key: "rate", head: "Data rate", cell: ({ dataRate }) => dataRate },
-  { key: "own", head: "Yours", right: true, cell: ({ ownErlang }) => percent(ownErlang, 2) },
-  { key: "busy", head: "At the busiest", right: true, cell: (row) => percent(row.ownBusiestErlang, 2) },
-  {
-    key: "strangers",
-    head: "Strangers' heard",
-    right: true,
-    cell: ({ strangerErlang }) => percent(strangerErlang, 2),
-  },
-  { key: "then", head: "Then", right: true, cell: (row) => percent(row.strangerBusiestErlang, 2) },
+  column("Channel", RIGHT, ({ frequencyHz }) => megahertz(frequencyHz)),
+  column("Data rate", ({ dataRate }) => dataRate),
+  column("Yours", RIGHT, ({ ownErlang }) => percent(ownErlang, 2)),
+  column("At the busiest", RIGHT, (row) => percent(row.ownBusiestErlang, 2)),
+  column("Strangers' heard", RIGHT, ({ strangerErlang }) => percent(strangerErlang, 2)),
+  column("Then", RIGHT, (row) => percent(row.strangerBusiestErlang, 2)),
 ];

@@ -12,7 +12,7 @@ import type {
 import type { ServiceStatus } from "../../../../src/contract/service.ts";
 import { counted, NOTHING, withMoments } from "../../../../src/words/format.ts";
 import { exactTime, momentTime } from "../../format.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
 import { StandingMark } from "../../parts/page.tsx";
 import { ConfigLines, forwarderLines, readServer } from "../../parts/ServerToEnter.tsx";
 import { NameEdit } from "../../parts/ThingEdit.tsx";
@@ -224,52 +224,30 @@ export function BenchTable({ bench }: { readonly bench: Table }) {
 }
 
 const COLUMNS: readonly Column<BenchRow>[] = [
-  {
-    key: "gateway",
-    head: "Gateway",
-    sort: ({ eui, name }) => name ?? eui,
-    cell: ({ eui, name }) => (
-      <a href={linkTo(`/bench/${eui}`)}>
-        {name === null ? "" : `${name}, `}
-        <span class="mono">{eui}</span>
-      </a>
+  column("Gateway", { sort: ({ eui, name }) => name ?? eui }, ({ eui, name }) => (
+    <a href={linkTo(`/bench/${eui}`)}>
+      {name === null ? "" : `${name}, `}
+      <span class="mono">{eui}</span>
+    </a>
+  )),
+  column("Verdict", ({ verdict }) => <StandingMark standing={BENCH_STANDINGS[verdict]} word={verdict} />),
+  column("First fault", ({ fault }) =>
+    fault === null ? (
+      NOTHING
+    ) : (
+      <div>
+        {fault.title}
+        <span class="quiet small bench-why"> {withMoments(fault.reason, (ms) => exactTime(ms))}</span>
+      </div>
     ),
-  },
-  {
-    key: "verdict",
-    head: "Verdict",
-    cell: ({ verdict }) => <StandingMark standing={BENCH_STANDINGS[verdict]} word={verdict} />,
-  },
-  {
-    key: "fault",
-    head: "First fault",
-    cell: ({ fault }) =>
-      fault === null ? (
-        NOTHING
-      ) : (
-        <div>
-          {fault.title}
-          <span class="quiet small bench-why"> {withMoments(fault.reason, (ms) => exactTime(ms))}</span>
-        </div>
-      ),
-  },
-  {
-    key: "checks",
-    head: "Passed",
-    right: true,
-    cell: ({ passed, failed, warned, waiting }) => `${passed} of ${passed + failed + warned + waiting}`,
-  },
-  {
-    key: "serial",
-    head: "Serial or order",
-    sort: ({ serial }) => serial,
-    cell: ({ serial }) => serial ?? NOTHING,
-  },
-  {
-    key: "signed",
-    head: "Signed off",
-    sort: ({ signedOff }) => signedOff,
-    cell: ({ signedOff }) =>
-      signedOff === null ? NOTHING : momentTime(Date.parse(signedOff), serviceNowMs()),
-  },
+  ),
+  column(
+    "Passed",
+    RIGHT,
+    ({ passed, failed, warned, waiting }) => `${passed} of ${passed + failed + warned + waiting}`,
+  ),
+  column("Serial or order", { sort: ({ serial }) => serial }, ({ serial }) => serial ?? NOTHING),
+  column("Signed off", { sort: ({ signedOff }) => signedOff }, ({ signedOff }) =>
+    signedOff === null ? NOTHING : momentTime(Date.parse(signedOff), serviceNowMs()),
+  ),
 ];

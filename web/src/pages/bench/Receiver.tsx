@@ -8,7 +8,7 @@ import type {
 } from "../../../../src/contract/bench.ts";
 import { decibel, figure, percent, percentInterval } from "../../../../src/words/format.ts";
 import { DeliveryCurve } from "../../drawings/curves.tsx";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Figure, Fold, StandingMark } from "../../parts/page.tsx";
 import { currentWindow } from "../../state/route.ts";
@@ -94,10 +94,10 @@ function Measured({ view, again }: { readonly view: ReceiverView; readonly again
 }
 
 const COLUMNS: readonly Column<DeliveryAtSnr>[] = [
-  { key: "snr", head: "SNR", cell: ({ snrDb }) => decibel(snrDb), right: true },
-  { key: "frames", head: "Frames", cell: ({ frames }) => figure(frames), right: true },
-  { key: "delivered", head: "Delivered", cell: ({ delivered }) => percent(delivered), right: true },
-  { key: "interval", head: "Interval", cell: ({ interval95 }) => percentInterval(interval95), right: true },
+  column("SNR", RIGHT, ({ snrDb }) => decibel(snrDb)),
+  column("Frames", RIGHT, ({ frames }) => figure(frames)),
+  column("Delivered", RIGHT, ({ delivered }) => percent(delivered)),
+  column("Interval", RIGHT, ({ interval95 }) => percentInterval(interval95)),
 ];
 
 function Factor({ factor }: { readonly factor: ReceiverFactor }) {

@@ -6,7 +6,7 @@ import { dbm, figure, percent } from "../../../../src/words/format.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { exactTime, gatewayName, gatewayTitle, windowWords } from "../../format.ts";
 
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { pointAt } from "../../state/view-data.ts";
@@ -73,55 +73,35 @@ function ScoreTable({ page }: { page: GapPage }) {
     const countOf = (cell: ScoreCell, what: "keepalives" | "receptions" | "crcBad") =>
       of(cell)?.notRecorded === true ? "not recorded" : figure(of(cell)?.[what]);
     return [
-      {
-        key: `keep ${index}`,
-        head: head("keepalives"),
-        term: "keepalive",
-        right: true,
-        cell: (cell) => countOf(cell, "keepalives"),
-      },
-      {
-        key: `rx ${index}`,
-        head: head("receptions"),
-        term: "reception",
-        right: true,
-        cell: (cell) => countOf(cell, "receptions"),
-      },
-      {
-        key: `bad ${index}`,
-        head: head("CRC failed"),
-        term: "crcFailed",
-        right: true,
-        cell: (cell) => countOf(cell, "crcBad"),
-      },
-      {
-        key: `noise ${index}`,
-        head: head("noise"),
-        term: "noise",
-        right: true,
-        cell: (cell) => dbm(of(cell)?.noiseDbm),
-      },
-      {
-        key: `load ${index}`,
-        head: head("load"),
-        term: "load",
-        right: true,
-        cell: (cell) => percent(of(cell)?.load),
-      },
+      column(head("keepalives"), { key: `keep ${index}`, term: "keepalive", right: true }, (cell) =>
+        countOf(cell, "keepalives"),
+      ),
+      column(head("receptions"), { key: `rx ${index}`, term: "reception", right: true }, (cell) =>
+        countOf(cell, "receptions"),
+      ),
+      column(head("CRC failed"), { key: `bad ${index}`, term: "crcFailed", right: true }, (cell) =>
+        countOf(cell, "crcBad"),
+      ),
+      column(head("noise"), { key: `noise ${index}`, term: "noise", right: true }, (cell) =>
+        dbm(of(cell)?.noiseDbm),
+      ),
+      column(head("load"), { key: `load ${index}`, term: "load", right: true }, (cell) =>
+        percent(of(cell)?.load),
+      ),
     ];
   });
   return (
-    <DataTable
+    <DataTable<ScoreCell>
       dense
       label="Evidence over time, oldest first"
       rows={scoreCells(page)}
       rowKey={(cell) => String(cell.fromMs)}
       columns={[
-        { key: "from", head: "From", cell: (cell) => exactTime(cell.fromMs) },
-        { key: "gap", head: "In the gap", cell: (cell) => (cell.inGap ? "yes" : "no") },
-        { key: "heard", head: "Heard", right: true, cell: (cell) => figure(cell.heard) },
-        { key: "missed", head: "Missed", right: true, cell: (cell) => figure(cell.missed) },
-        { key: "near", head: "Neighbours heard", right: true, cell: (cell) => figure(cell.neighboursHeard) },
+        column("From", (cell) => exactTime(cell.fromMs)),
+        column("In the gap", (cell) => (cell.inGap ? "yes" : "no")),
+        column("Heard", RIGHT, (cell) => figure(cell.heard)),
+        column("Missed", RIGHT, (cell) => figure(cell.missed)),
+        column("Neighbours heard", RIGHT, (cell) => figure(cell.neighboursHeard)),
         ...perGateway,
       ]}
     />

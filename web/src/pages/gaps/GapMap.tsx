@@ -13,7 +13,7 @@ import { confidenceWords } from "../../../../src/words/causes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { momentTime } from "../../format.ts";
-import { DataTable, textColumn } from "../../parts/DataTable.tsx";
+import { column, DataTable, RIGHT, textColumn } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
@@ -138,33 +138,17 @@ export function GapMap({
         )
       }
       table={() => (
-        <DataTable
+        <DataTable<DropoutRow>
           label="Gaps by node"
           rows={lines.flatMap(({ gaps }) => gaps).slice(0, 500)}
           rowKey={(gap) => gap.id}
           columns={[
-            textColumn("node", "Node", nodeTitle),
-            {
-              key: "from",
-              head: "From",
-              cell: (gap) => momentTime(Date.parse(gap.from), now.value),
-              sort: (gap) => gap.from,
-            },
-            { key: "length", head: "Length", right: true, cell: lengthWords },
-            {
-              key: "missed",
-              head: "Missed",
-              right: true,
-              cell: costWords,
-              sort: (gap) => gap.missedCounters,
-            },
-            {
-              key: "cause",
-              head: "Cause",
-              cell: (gap) => causeWords(gap.finding.cause),
-              sort: (gap) => gap.finding.cause,
-            },
-            { key: "sure", head: "How sure", cell: (gap) => confidenceWords(gap.finding) },
+            textColumn("Node", nodeTitle),
+            column("From", { sort: (gap) => gap.from }, (gap) => momentTime(Date.parse(gap.from), now.value)),
+            column("Length", RIGHT, lengthWords),
+            column("Missed", { right: true, sort: (gap) => gap.missedCounters }, costWords),
+            column("Cause", { sort: (gap) => gap.finding.cause }, (gap) => causeWords(gap.finding.cause)),
+            column("How sure", (gap) => confidenceWords(gap.finding)),
           ]}
         />
       )}

@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import type { NodeCharge, NodeCostView } from "../../../../src/contract/capacity.ts";
 import { duration, figure, withUnit } from "../../../../src/words/format.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Fold } from "../../parts/page.tsx";
 import { currentWindow, route, setParams } from "../../state/route.ts";
@@ -138,22 +138,14 @@ function mah(value: number): string {
 }
 
 const CHARGE_COLUMNS: readonly Column<ChargeRow>[] = [
-  { key: "title", head: "Data rate", cell: ({ title }) => title },
-  { key: "frames", head: "Frames a day", right: true, cell: ({ charge }) => figure(charge.framesADay) },
-  {
-    key: "airtime",
-    head: "On the air",
-    right: true,
-    cell: ({ charge }) => duration(charge.airtimeSecondsADay),
-  },
-  { key: "send", head: "Sending", right: true, cell: ({ charge }) => mah(charge.transmitMahADay) },
-  { key: "receive", head: "Receiving", right: true, cell: ({ charge }) => mah(charge.receiveMahADay) },
-  { key: "sleep", head: "Asleep", right: true, cell: ({ charge }) => mah(charge.sleepMahADay) },
-  { key: "total", head: "In all a day", right: true, cell: ({ charge }) => mah(charge.totalMahADay) },
-  {
-    key: "battery",
-    head: "Battery lasts",
-    right: true,
-    cell: ({ charge }) => (charge.batteryDays === null ? "–" : withUnit(charge.batteryDays, 0, "days")),
-  },
+  column("Data rate", ({ title }) => title),
+  column("Frames a day", RIGHT, ({ charge }) => figure(charge.framesADay)),
+  column("On the air", RIGHT, ({ charge }) => duration(charge.airtimeSecondsADay)),
+  column("Sending", RIGHT, ({ charge }) => mah(charge.transmitMahADay)),
+  column("Receiving", RIGHT, ({ charge }) => mah(charge.receiveMahADay)),
+  column("Asleep", RIGHT, ({ charge }) => mah(charge.sleepMahADay)),
+  column("In all a day", RIGHT, ({ charge }) => mah(charge.totalMahADay)),
+  column("Battery lasts", RIGHT, ({ charge }) =>
+    charge.batteryDays === null ? "–" : withUnit(charge.batteryDays, 0, "days"),
+  ),
 ];

@@ -13,7 +13,7 @@ import {
 import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
 import { gatewayTitle, hourMinute, LEVEL_NAMES, momentTime, nearestMinute, nearTime } from "../../format.ts";
 
-import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureField, RIGHT, textField } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Fact, Facts, Figure, Fold, PhonePart, StandingMark } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
@@ -112,15 +112,15 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
         )
       }
       table={() => (
-        <DataTable
+        <DataTable<MarginBin>
           label="Frames in each dB of margin"
           none="No SNR was reported in this window."
           rows={bins}
           rowKey={(bin) => `${bin.gateway} ${bin.fromDb}`}
           columns={[
-            textColumn("gateway", "Gateway", (bin: MarginBin) => bin.gateway),
-            figureColumn("from", "Margin from", (bin: MarginBin) => bin.fromDb, decibel),
-            figureColumn("count", "Frames", (bin: MarginBin) => bin.count, figure),
+            textField("Gateway", "gateway"),
+            figureField("Margin from", "fromDb", decibel),
+            figureField("Frames", "count", figure),
           ]}
         />
       )}
@@ -221,39 +221,31 @@ function deliveries(row: LinkRow): Delivered[] {
 }
 
 const RATES: readonly Column<LinkRate>[] = [
-  { key: "rate", head: "Data rate", cell: (one) => <span class="nowrap">{one.dataRate}</span> },
-  { key: "count", head: "Frames", right: true, cell: (one) => figure(one.count) },
-  {
-    key: "margin",
-    head: "Margin",
-    right: true,
-    cell: (one) => (
-      <>
-        {decibel(one.medianDb)}{" "}
-        <span class="quiet small nowrap">
-          ({figure(one.p10Db, 1)} to {figure(one.p90Db, 1)})
-        </span>
-      </>
-    ),
-  },
-  { key: "delivery", head: "Delivery here", right: true, cell: (one) => percent(one.delivery.ratio) },
+  column("Data rate", (one) => <span class="nowrap">{one.dataRate}</span>),
+  column("Frames", RIGHT, (one) => figure(one.count)),
+  column("Margin", RIGHT, (one) => (
+    <>
+      {decibel(one.medianDb)}{" "}
+      <span class="quiet small nowrap">
+        ({figure(one.p10Db, 1)} to {figure(one.p90Db, 1)})
+      </span>
+    </>
+  )),
+  column("Delivery here", RIGHT, (one) => percent(one.delivery.ratio)),
 ];
 
 const WHAT_IF: readonly Column<Delivered>[] = [
-  { key: "what", head: "Sent otherwise", cell: (one) => one.title },
-  {
-    key: "delivery",
-    head: "Delivery here",
-    cell: (one) =>
-      one.ratio === null ? (
-        <span class="link-words quiet">{one.words}</span>
-      ) : (
-        <span class="link-share">
-          {percent(one.ratio)} <IntervalBar ratio={one.ratio} interval={one.interval95} />{" "}
-          <span class="quiet small nowrap">{percentInterval(one.interval95)}</span>
-        </span>
-      ),
-  },
+  column("Sent otherwise", (one) => one.title),
+  column("Delivery here", (one) =>
+    one.ratio === null ? (
+      <span class="link-words quiet">{one.words}</span>
+    ) : (
+      <span class="link-share">
+        {percent(one.ratio)} <IntervalBar ratio={one.ratio} interval={one.interval95} />{" "}
+        <span class="quiet small nowrap">{percentInterval(one.interval95)}</span>
+      </span>
+    ),
+  ),
 ];
 
 function LinkPrint() {

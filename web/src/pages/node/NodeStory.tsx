@@ -10,7 +10,15 @@ import type { PlotMark } from "../../drawings/plot-edges.tsx";
 import { SignalPlot } from "../../drawings/SignalPlot.tsx";
 import { binSignal, type SignalBin } from "../../drawings/signal-columns.ts";
 import { certaintyWords, exactTime, gatewayTitle, nearTime, shortEui } from "../../format.ts";
-import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
+import {
+  type Column,
+  column,
+  DataTable,
+  figureField,
+  RIGHT,
+  textField,
+  WIDE_ONLY,
+} from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Figure, PhonePart, StandingMark, When } from "../../parts/page.tsx";
@@ -127,18 +135,18 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
         )
       }
       table={() => (
-        <DataTable
+        <DataTable<SignalBin>
           label={`Signal, medians in ${TABLE_BINS} equal stretches, newest first`}
           none="No signal was reported in this window."
           rows={binSignal(page.series, fromMs, toMs, TABLE_BINS)}
           rowKey={(bin) => `${bin.fromMs} ${bin.gateway}`}
           columns={[
-            { key: "from", head: "From", cell: (bin) => exactTime(bin.fromMs) },
-            textColumn("gateway", "Gateway", (bin: SignalBin) => bin.gateway),
-            figureColumn("count", "Receptions", (bin: SignalBin) => bin.count, figure),
-            figureColumn("snr", "SNR", (bin: SignalBin) => bin.snrDb, decibel),
-            figureColumn("margin", "Margin", (bin: SignalBin) => bin.marginDb, decibel),
-            figureColumn("rssi", "RSSI", (bin: SignalBin) => bin.rssiDbm, dbm),
+            column("From", (bin) => exactTime(bin.fromMs)),
+            textField("Gateway", "gateway"),
+            figureField("Receptions", "count", figure),
+            figureField("SNR", "snrDb", decibel),
+            figureField("Margin", "marginDb", decibel),
+            figureField("RSSI", "rssiDbm", dbm),
           ]}
         />
       )}
@@ -255,16 +263,13 @@ export function NodeReceptions({ row, gateways, window }: NodeReceptionsProps) {
 // Did the node get its answers: to confirmed uplinks, to join-requests, and did data-rate commands take effect?
 
 const COLUMNS: readonly Column<AnsweredRow>[] = [
-  { key: "at", head: "Sent", sort: (row) => row.at, cell: (row) => <When at={row.at} /> },
-  textColumn("what", "What", (row) => row.what),
-  { key: "counter", head: "FCnt", right: true, cell: (row) => figure(row.counter) },
-  {
-    key: "fate",
-    head: "Outcome",
-    sort: (row) => row.fate,
-    cell: (row) => <StandingMark standing={row.standing} word={row.fate} />,
-  },
-  { key: "words", head: "Why", wideOnly: true, cell: (row) => row.words },
+  column("Sent", { sort: (row) => row.at }, (row) => <When at={row.at} />),
+  textField("What", "what"),
+  column("FCnt", RIGHT, (row) => figure(row.counter)),
+  column("Outcome", { sort: (row) => row.fate }, (row) => (
+    <StandingMark standing={row.standing} word={row.fate} />
+  )),
+  column("Why", WIDE_ONLY, (row) => row.words),
 ];
 
 /** The section "Answers". */

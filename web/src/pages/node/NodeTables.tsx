@@ -19,7 +19,7 @@ import {
 import { IntervalBar } from "../../drawings/bars.tsx";
 import { gatewayTitle, lifeBeginning, nearTime, proofWords, spanWords } from "../../format.ts";
 
-import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureField, RIGHT, textColumn } from "../../parts/DataTable.tsx";
 import { PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
@@ -41,42 +41,23 @@ function spreadWords(spread: Spread, write: (value: number | null) => string, de
 }
 
 const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
-  textColumn("gateway", "Gateway", gatewayTitle),
-  figureColumn("heard", "Heard", (row) => row.heard, figure),
-  {
-    key: "delivery",
-    head: "Delivery",
-    right: true,
-    sort: (row) => row.deliveryRatio,
-    cell: (row) => (
-      <>
-        {percent(row.deliveryRatio)}{" "}
-        <IntervalBar ratio={row.deliveryRatio} interval={row.deliveryInterval95} />{" "}
-        <span class="quiet small">{percentInterval(row.deliveryInterval95)}</span>
-      </>
-    ),
-  },
-  {
-    key: "snr",
-    head: "SNR",
-    right: true,
-    sort: (row) => row.snrDb.median,
-    cell: (row) => spreadWords(row.snrDb, decibel, 1),
-  },
-  {
-    key: "margin",
-    head: "Margin",
-    right: true,
-    sort: (row) => row.marginDb.median,
-    cell: (row) => spreadWords(row.marginDb, decibel, 1),
-  },
-  {
-    key: "rssi",
-    head: "RSSI",
-    right: true,
-    sort: (row) => row.rssiDbm.median,
-    cell: (row) => spreadWords(row.rssiDbm, dbm, 0),
-  },
+  textColumn("Gateway", gatewayTitle),
+  figureField("Heard", "heard", figure),
+  column("Delivery", { right: true, sort: (row) => row.deliveryRatio }, (row) => (
+    <>
+      {percent(row.deliveryRatio)} <IntervalBar ratio={row.deliveryRatio} interval={row.deliveryInterval95} />{" "}
+      <span class="quiet small">{percentInterval(row.deliveryInterval95)}</span>
+    </>
+  )),
+  column("SNR", { right: true, sort: (row) => row.snrDb.median }, (row) =>
+    spreadWords(row.snrDb, decibel, 1),
+  ),
+  column("Margin", { right: true, sort: (row) => row.marginDb.median }, (row) =>
+    spreadWords(row.marginDb, decibel, 1),
+  ),
+  column("RSSI", { right: true, sort: (row) => row.rssiDbm.median }, (row) =>
+    spreadWords(row.rssiDbm, dbm, 0),
+  ),
 ];
 
 /** Gateways and gaps as tables. */
@@ -112,37 +93,18 @@ export function NodeTables({ page }: { page: NodePage }) {
 
 function gapColumns(nowMs: number): readonly Column<GapRow>[] {
   return [
-    {
-      key: "from",
-      head: "Last heard before",
-      sort: (row) => row.from,
-      cell: (row) => nearTime(Date.parse(row.from), nowMs),
-    },
-    {
-      key: "to",
-      head: "Heard again",
-      sort: (row) => row.to,
-      cell: (row) => nearTime(Date.parse(row.to), nowMs),
-    },
-    {
-      key: "length",
-      head: "Length",
-      right: true,
-      sort: (row) => Date.parse(row.to) - Date.parse(row.from),
-      cell: (row) => duration((Date.parse(row.to) - Date.parse(row.from)) / 1000),
-    },
-    {
-      key: "counters",
-      head: "Missed counters",
-      right: true,
-      sort: (row) => row.firstCounter,
-      cell: (row) =>
-        row.missed === 1
-          ? `${row.firstCounter}`
-          : `${row.firstCounter} to ${row.firstCounter + row.missed - 1}`,
-    },
-    figureColumn("missed", "Missed", (row) => row.missed, figure),
-    figureColumn("outage", "in an outage", (row) => row.missedDuringOutage, figure),
+    column("Last heard before", { sort: (row) => row.from }, (row) => nearTime(Date.parse(row.from), nowMs)),
+    column("Heard again", { sort: (row) => row.to }, (row) => nearTime(Date.parse(row.to), nowMs)),
+    column("Length", { right: true, sort: (row) => Date.parse(row.to) - Date.parse(row.from) }, (row) =>
+      duration((Date.parse(row.to) - Date.parse(row.from)) / 1000),
+    ),
+    column("Missed counters", { right: true, sort: (row) => row.firstCounter }, (row) =>
+      row.missed === 1
+        ? `${row.firstCounter}`
+        : `${row.firstCounter} to ${row.firstCounter + row.missed - 1}`,
+    ),
+    figureField("Missed", "missed", figure),
+    figureField("in an outage", "missedDuringOutage", figure),
   ];
 }
 
@@ -182,63 +144,43 @@ function heardIn(row: { firstHeard: string; lastHeard: string }) {
 }
 
 function lifeColumns(page: NodePage, nowMs: number): readonly Column<LifeRow>[] {
-  const device: Column<LifeRow> = {
-    key: "device",
-    head: "Device",
-    cell: (row) => (
-      <>
-        {row.devEui === null ? null : <span class="mono">{row.devEui}</span>}{" "}
-        <span class={row.devEui === null ? "quiet" : "quiet small lives-proof"}>{proofWords(row.proof)}</span>
-      </>
-    ),
-  };
+  const device: Column<LifeRow> = column("Device", (row) => (
+    <>
+      {row.devEui === null ? null : <span class="mono">{row.devEui}</span>}{" "}
+      <span class={row.devEui === null ? "quiet" : "quiet small lives-proof"}>{proofWords(row.proof)}</span>
+    </>
+  ));
   const known = page.lives.some((life) => life.devEui !== null || life.proof !== null);
   return [
-    {
-      key: "life",
-      head: "Life",
-      right: true,
-      cell: (row) =>
-        row.life === page.row.life ? (
-          `${row.life}, shown`
-        ) : (
-          <a href={linkTo(`/nodes/${page.row.devAddr}/${row.life}`)}>{row.life}</a>
-        ),
-    },
-    {
-      key: "reason",
-      head: "How it began",
-      cell: (row) => <span class="lives-words">{lifeBeginning(row, nowMs)}</span>,
-    },
-    { key: "span", head: "Heard in", cell: heardIn },
-    {
-      key: "counters",
-      head: "Counters",
-      right: true,
-      cell: (row) => `${figure(row.firstCounter)} to ${figure(row.lastCounter)}`,
-    },
-    { key: "heard", head: "Heard", right: true, cell: (row) => figure(row.heard) },
+    column("Life", RIGHT, (row) =>
+      row.life === page.row.life ? (
+        `${row.life}, shown`
+      ) : (
+        <a href={linkTo(`/nodes/${page.row.devAddr}/${row.life}`)}>{row.life}</a>
+      ),
+    ),
+    column("How it began", (row) => <span class="lives-words">{lifeBeginning(row, nowMs)}</span>),
+    column("Heard in", heardIn),
+    column("Counters", RIGHT, (row) => `${figure(row.firstCounter)} to ${figure(row.lastCounter)}`),
+    column("Heard", RIGHT, (row) => figure(row.heard)),
     ...(known ? [device] : []),
   ];
 }
 
 function deviceColumns(page: NodePage): readonly Column<DeviceLifeRow>[] {
   return [
-    {
-      key: "address",
-      head: "Address",
-      cell: (row) =>
-        row.devAddr === page.row.devAddr && row.life === page.row.life ? (
-          <>
-            <span class="mono">{row.devAddr}</span>, life {row.life}, shown
-          </>
-        ) : (
-          <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>
-            <span class="mono">{row.devAddr}</span>, life {row.life}
-          </a>
-        ),
-    },
-    { key: "span", head: "Heard in", cell: heardIn },
-    { key: "proof", head: "Known by", cell: (row) => proofWords(row.proof) },
+    column("Address", (row) =>
+      row.devAddr === page.row.devAddr && row.life === page.row.life ? (
+        <>
+          <span class="mono">{row.devAddr}</span>, life {row.life}, shown
+        </>
+      ) : (
+        <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>
+          <span class="mono">{row.devAddr}</span>, life {row.life}
+        </a>
+      ),
+    ),
+    column("Heard in", heardIn),
+    column("Known by", (row) => proofWords(row.proof)),
   ];
 }

@@ -7,7 +7,7 @@ import { IntervalBar } from "../../drawings/bars.tsx";
 import { CounterStrip, describeTick } from "../../drawings/CounterStrip.tsx";
 import { exactTime, gatewayTitle, keyFigureWords, lifeLabel, marksOfNode } from "../../format.ts";
 
-import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
+import { column, DataTable, figureField } from "../../parts/DataTable.tsx";
 import { FrameOpened } from "../../parts/Frame.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
@@ -229,33 +229,26 @@ function Counters({ page, marks, onOpen }: CountersProps) {
         )
       }
       table={() => (
-        <DataTable
+        <DataTable<CounterTick>
           label="Counters, newest first"
           rows={[...ticks].reverse().slice(0, MAX_ROWS)}
           rowKey={(tick) => String(tick.counter)}
           columns={[
-            figureColumn("counter", "FCnt", (tick: CounterTick) => tick.counter, String),
-            { key: "at", head: "Time", cell: (tick) => exactTime(tick.atMs) },
-            {
-              key: "fate",
-              head: "What became of it",
-              cell: (tick) => describeTick(tick).replace(/^FCnt \d+: ([^,]*).*$/, "$1"),
-              sort: (tick) => tick.fate,
-            },
-            figureColumn("repeats", "Repeats", (tick: CounterTick) => tick.repeats, figure),
-            {
-              key: "open",
-              head: "Frame",
-              cell: (tick) => {
-                const id = tick.frameId;
-                if (id === null) return "–";
-                return (
-                  <button type="button" class="link" onClick={() => onOpen(id)}>
-                    open<span class="unseen"> the frame of counter {tick.counter}</span>
-                  </button>
-                );
-              },
-            },
+            figureField("FCnt", "counter", String),
+            column("Time", (tick) => exactTime(tick.atMs)),
+            column("What became of it", { sort: (tick) => tick.fate }, (tick) =>
+              describeTick(tick).replace(/^FCnt \d+: ([^,]*).*$/, "$1"),
+            ),
+            figureField("Repeats", "repeats", figure),
+            column("Frame", (tick) => {
+              const id = tick.frameId;
+              if (id === null) return "–";
+              return (
+                <button type="button" class="link" onClick={() => onOpen(id)}>
+                  open<span class="unseen"> the frame of counter {tick.counter}</span>
+                </button>
+              );
+            }),
           ]}
         />
       )}

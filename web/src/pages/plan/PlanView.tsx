@@ -8,7 +8,14 @@ import type {
 } from "../../../../src/contract/user-data.ts";
 import { counted, decibel, figure, withUnit } from "../../../../src/words/format.ts";
 import { PlanDrawing } from "../../drawings/PlanDrawing.tsx";
-import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
+import {
+  type Column,
+  column,
+  DataTable,
+  figureField,
+  textColumn,
+  WIDE_ONLY,
+} from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Figure, Fold, Sentence } from "../../parts/page.tsx";
 import { deletePosition, problemWords, putPosition } from "../../state/api.ts";
@@ -106,24 +113,16 @@ export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => voi
 
 function Ways({ plan, title }: { plan: Plan; title: (kind: string, id: string) => string }) {
   const columns: readonly Column<PlanLink>[] = [
-    {
-      key: "node",
-      head: "Node",
-      sort: (row) => title("node", row.devAddr),
-      cell: (row) => <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>{title("node", row.devAddr)}</a>,
-    },
-    textColumn("gateway", "Gateway", (row) => title("gateway", row.gatewayEui)),
-    figureColumn(
-      "distance",
-      "Distance",
-      (row) => row.distanceM,
-      (distanceM) => withUnit(distanceM, 0, "m"),
-    ),
-    figureColumn("margin", "Margin", (row) => row.marginMedianDb, decibel),
-    figureColumn("loss", "Loss", (row) => row.pathLossDb, decibel),
-    figureColumn("free", "Free space", (row) => row.freeSpaceLossDb, decibel),
-    figureColumn("excess", "Excess", (row) => row.excessDb, decibel),
-    figureColumn("frames", "Frames", (row) => row.frames, figure),
+    column("Node", { sort: (row) => title("node", row.devAddr) }, (row) => (
+      <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>{title("node", row.devAddr)}</a>
+    )),
+    textColumn("Gateway", (row) => title("gateway", row.gatewayEui)),
+    figureField("Distance", "distanceM", (distanceM) => withUnit(distanceM, 0, "m")),
+    figureField("Margin", "marginMedianDb", decibel),
+    figureField("Loss", "pathLossDb", decibel),
+    figureField("Free space", "freeSpaceLossDb", decibel),
+    figureField("Excess", "excessDb", decibel),
+    figureField("Frames", "frames", figure),
   ];
   return (
     <DataTable
@@ -159,40 +158,24 @@ function placeKey({ kind, id }: Place): string {
 
 function placeColumns(edit: (key: string) => void): readonly Column<Place>[] {
   return [
-    {
-      key: "what",
-      head: "What",
-      sort: (row) => row.title,
-      cell: (row) => (
-        <>
-          <span class="quiet small">{row.kind} </span>
-          {row.title}
-        </>
-      ),
-    },
-    {
-      key: "where",
-      head: "Where",
-      cell: ({ position, why }) =>
-        position === null ? <span class="quiet">{why}</span> : whereWords(position),
-    },
-    {
-      key: "by",
-      head: "Entered by",
-      wideOnly: true,
-      cell: ({ position }) =>
-        position === null ? "" : { person: "a person", gps: "GPS", both: "a person and GPS" }[position.from],
-    },
-    {
-      key: "edit",
-      head: "Change",
-      cell: (row) => (
-        <button type="button" class="link small screen-only" onClick={() => edit(placeKey(row))}>
-          {row.position === null ? "give it a place" : "change"}
-          <span class="unseen"> of {row.title}</span>
-        </button>
-      ),
-    },
+    column("What", { sort: (row) => row.title }, (row) => (
+      <>
+        <span class="quiet small">{row.kind} </span>
+        {row.title}
+      </>
+    )),
+    column("Where", ({ position, why }) =>
+      position === null ? <span class="quiet">{why}</span> : whereWords(position),
+    ),
+    column("Entered by", WIDE_ONLY, ({ position }) =>
+      position === null ? "" : { person: "a person", gps: "GPS", both: "a person and GPS" }[position.from],
+    ),
+    column("Change", (row) => (
+      <button type="button" class="link small screen-only" onClick={() => edit(placeKey(row))}>
+        {row.position === null ? "give it a place" : "change"}
+        <span class="unseen"> of {row.title}</span>
+      </button>
+    )),
   ];
 }
 

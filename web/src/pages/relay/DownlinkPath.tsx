@@ -10,7 +10,7 @@ import type {
   TransmitBudget,
 } from "../../../../src/contract/gateways.ts";
 import { counted, figure, percent, THIN, withUnit } from "../../../../src/words/format.ts";
-import { type Column, DataTable, figureColumn } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, figureField, RIGHT, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { CopyButton, Fact, Facts, StandingMark, When } from "../../parts/page.tsx";
 import { getJson, problemWords } from "../../state/api.ts";
 import { currentWindow, questionQuery } from "../../state/route.ts";
@@ -19,42 +19,23 @@ import "./relay.css";
 // Which packets did servers ask gateways to send, for which window, how long before, and what came of each?
 
 const COLUMNS: readonly Column<DownlinkRow>[] = [
-  { key: "at", head: "Passed", sort: (row) => row.at, cell: (row) => <When at={row.at} /> },
-  {
-    key: "to",
-    head: "To",
-    cell: (row) => (row.devAddr === null ? row.messageType : <span class="mono">{row.devAddr}</span>),
-  },
-  { key: "window", head: "For", cell: (row) => row.windowWords },
-  figureColumn(
-    "lead",
-    "Time left",
-    (row) => row.leadMs,
-    (leadMs) => withUnit(leadMs, 0, "ms"),
-  ),
-  {
-    key: "radio",
-    head: "On",
-    wideOnly: true,
-    cell: (row) =>
+  column("Passed", { sort: (row) => row.at }, (row) => <When at={row.at} />),
+  column("To", (row) => (row.devAddr === null ? row.messageType : <span class="mono">{row.devAddr}</span>)),
+  column("For", (row) => row.windowWords),
+  figureField("Time left", "leadMs", (leadMs) => withUnit(leadMs, 0, "ms")),
+  column(
+    "On",
+    WIDE_ONLY,
+    (row) =>
       `${withUnit(row.frequencyHz === null ? null : row.frequencyHz / 1e6, 3, "MHz")}, ${row.dataRate}, ${withUnit(row.powerDbm, 0, "dBm")}, ${withUnit(row.airtimeMs, 0, "ms")}`,
-  },
-  {
-    key: "says",
-    head: "TX_ACK",
-    wideOnly: true,
-    cell: (row) => (
-      <>
-        {[row.messageType, ...(row.ack ? ["ACK"] : []), ...row.commands.map(({ name }) => name)].join(", ")}{" "}
-        <CopyButton words="copy hex" text={() => row.hex} />
-      </>
-    ),
-  },
-  {
-    key: "outcome",
-    head: "Outcome",
-    cell: (row) => <StandingMark standing={row.standing} word={row.outcomeWords} />,
-  },
+  ),
+  column("TX_ACK", WIDE_ONLY, (row) => (
+    <>
+      {[row.messageType, ...(row.ack ? ["ACK"] : []), ...row.commands.map(({ name }) => name)].join(", ")}{" "}
+      <CopyButton words="copy hex" text={() => row.hex} />
+    </>
+  )),
+  column("Outcome", (row) => <StandingMark standing={row.standing} word={row.outcomeWords} />),
 ];
 
 /** The list under its sentence. */
@@ -82,31 +63,21 @@ function DownlinkTable({ view }: { view: DownlinksView }) {
 }
 
 const BUDGETS: readonly Column<TransmitBudget>[] = [
-  {
-    key: "band",
-    head: "Sub-band",
-    cell: (row) => `${row.subBand}, ${figure(row.fromHz / 1e6, 3)}–${withUnit(row.toHz / 1e6, 3, "MHz")}`,
-  },
-  {
-    key: "airtime",
-    head: "Fullest hour",
-    right: true,
-    cell: (row) => withUnit(row.airtimeSeconds, 1, "s"),
-  },
-  { key: "share", head: "Share", right: true, cell: (row) => percent(row.share, 2) },
-  { key: "limit", head: "Limit", right: true, cell: (row) => percent(row.limit, 1) },
-  {
-    key: "state",
-    head: "State",
-    cell: (row) => (
-      <StandingMark
-        standing={row.standing}
-        word={
-          { good: "within", look: "nearly used up", bad: "exceeded", waiting: "no limit known" }[row.standing]
-        }
-      />
-    ),
-  },
+  column(
+    "Sub-band",
+    (row) => `${row.subBand}, ${figure(row.fromHz / 1e6, 3)}–${withUnit(row.toHz / 1e6, 3, "MHz")}`,
+  ),
+  column("Fullest hour", RIGHT, (row) => withUnit(row.airtimeSeconds, 1, "s")),
+  column("Share", RIGHT, (row) => percent(row.share, 2)),
+  column("Limit", RIGHT, (row) => percent(row.limit, 1)),
+  column("State", (row) => (
+    <StandingMark
+      standing={row.standing}
+      word={
+        { good: "within", look: "nearly used up", bad: "exceeded", waiting: "no limit known" }[row.standing]
+      }
+    />
+  )),
 ];
 
 /** Nothing where nothing of a server was seen for it. */

@@ -1,7 +1,7 @@
 /** In line: does everything pass, does the server answer, and is it recorded? */
 import type { Passage, UpstreamRow } from "../../../../src/contract/gateways.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
 import { Age, Fact, Facts, Fold, StandingMark } from "../../parts/page.tsx";
 import "./relay.css";
 import { Explained } from "../../parts/Explain.tsx";
@@ -9,37 +9,23 @@ import { Explained } from "../../parts/Explain.tsx";
 const WORDS = { good: "passing", look: "check", bad: "trouble", waiting: "waiting" } as const;
 
 const COLUMNS: readonly Column<UpstreamRow>[] = [
-  {
-    key: "server",
-    head: "Server",
-    cell: (row) => (
-      <>
-        <span class="mono">{nameOf(row)}</span>
-        {row.address === null || row.address === row.host ? null : (
-          <>
-            {" "}
-            at <span class="mono">{row.address}</span>
-          </>
-        )}
-      </>
-    ),
-  },
-  { key: "role", head: "Part", cell: (row) => row.role },
-  {
-    key: "state",
-    head: "State",
-    cell: (row) => <StandingMark standing={row.standing} word={row.words} />,
-  },
-  { key: "sent", head: "Sent", right: true, cell: (row) => figure(row.sent) },
-  { key: "unsent", head: "Could not leave", right: true, wideOnly: true, cell: (row) => figure(row.unsent) },
-  { key: "received", head: "Received", right: true, cell: (row) => figure(row.received) },
-  {
-    key: "answered",
-    head: "Last answer",
-    right: true,
-    wideOnly: true,
-    cell: (row) => <Age at={row.lastAnswerAt} />,
-  },
+  column("Server", (row) => (
+    <>
+      <span class="mono">{nameOf(row)}</span>
+      {row.address === null || row.address === row.host ? null : (
+        <>
+          {" "}
+          at <span class="mono">{row.address}</span>
+        </>
+      )}
+    </>
+  )),
+  column("Part", (row) => row.role),
+  column("State", (row) => <StandingMark standing={row.standing} word={row.words} />),
+  column("Sent", RIGHT, (row) => figure(row.sent)),
+  column("Could not leave", { right: true, wideOnly: true }, (row) => figure(row.unsent)),
+  column("Received", RIGHT, (row) => figure(row.received)),
+  column("Last answer", { right: true, wideOnly: true }, (row) => <Age at={row.lastAnswerAt} />),
 ];
 
 function nameOf({ host, port }: UpstreamRow): string {

@@ -1,25 +1,12 @@
 /** Who got which frames through? By node, by data rate, by channel. */
-import type { z } from "zod";
-import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
+import type { TrialAnswer } from "../../../../src/contract/trials.ts";
 import { decibel, figure, NOTHING, percent, plural, THIN } from "../../../../src/words/format.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
-import {
-  type Compared,
-  DELIVERY,
-  DELIVERY_HEAD,
-  Forest,
-  intervalWords,
-  LEVEL,
-  LEVEL_HEAD,
-} from "./Forest.tsx";
+import { type Compared, DELIVERY_COLUMN, Forest, intervalWords, LEVEL, LEVEL_COLUMN } from "./Forest.tsx";
 
-type GroupCounts = Pick<
-  z.infer<typeof TrialGroup>,
-  "a" | "b" | "pairs" | "snrDifferenceDb" | "deliveryDifference"
->;
-type NodeRow = z.infer<typeof TrialNode>;
-type GroupRow = z.infer<typeof TrialGroup>;
+type NodeRow = TrialAnswer["nodes"][number];
+type GroupRow = Omit<TrialAnswer["channels"][number], "label">;
 
 export function CoverageTables({ answer }: { answer: Compared }) {
   return (
@@ -31,13 +18,12 @@ export function CoverageTables({ answer }: { answer: Compared }) {
         rows={answer.nodes}
         rowKey={({ devAddr }) => devAddr}
         columns={[
-          {
-            key: "node",
-            head: "Node",
-            sort: ({ name, devAddr }) => name ?? devAddr,
-            cell: ({ name, devAddr }) => name ?? <span class="mono nowrap">{devAddr}</span>,
-          },
-          ...shared<NodeRow>(answer),
+          column(
+            "Node",
+            { sort: ({ name, devAddr }) => name ?? devAddr },
+            ({ name, devAddr }) => name ?? <span class="mono nowrap">{devAddr}</span>,
+          ),
+          ...shared(answer),
         ]}
       />
       <p class="small quiet">{lostWords(answer)}</p>
@@ -54,63 +40,38 @@ export function CoverageTables({ answer }: { answer: Compared }) {
   );
 }
 
-function Groups({ answer, head, rows }: { answer: Compared; head: string; rows: readonly GroupRow[] }) {
+function Groups({ answer, head, rows }: { answer: Compared; head: string; rows: TrialAnswer["channels"] }) {
   return (
-    <DataTable<GroupRow>
+    <DataTable<TrialAnswer["channels"][number]>
       label={`By ${head.toLowerCase()}`}
       wrapHeads
       rows={rows}
       rowKey={({ label }) => label}
       none={`Nothing to tell by ${head.toLowerCase()}.`}
-      columns={[
-        { key: "label", head, cell: ({ label }) => <span class="nowrap">{label}</span> },
-        ...shared<GroupRow>(answer),
-      ]}
+      columns={[column(head, ({ label }) => <span class="nowrap">{label}</span>), ...shared(answer)]}
     />
   );
 }
 
-function shared<Row extends GroupCounts>({ a, b, paired }: Compared): Column<Row>[] {
-  const ratio = (side: "a" | "b") => (row: Row) =>
+function shared({ a, b, paired }: Compared): Column<GroupRow>[] {
+  const ratio = (side: "a" | "b") => (row: GroupRow) =>
     row[side].expected === 0
       ? NOTHING
       : `${percent(row[side].deliveryRatio)} of ${figure(row[side].expected)}`;
-  const only: Column<Row>[] = paired
+  const alone = { right: true, wideOnly: true } as const;
+  const only: Column<GroupRow>[] = paired
     ? [
-        {
-          key: "onlyA",
-          head: `Only ${a.name}`,
-          right: true,
-          wideOnly: true,
-          cell: ({ pairs }) => figure(pairs?.onlyA),
-        },
-        {
-          key: "onlyB",
-          head: `Only ${b.name}`,
-          right: true,
-          wideOnly: true,
-          cell: ({ pairs }) => figure(pairs?.onlyB),
-        },
-        {
-          key: "neither",
-          head: "Neither",
-          right: true,
-          wideOnly: true,
-          cell: ({ pairs }) => figure(pairs?.neither),
-        },
+        column(`Only ${a.name}`, { ...alone, key: "onlyA" }, ({ pairs }) => figure(pairs?.onlyA)),
+        column(`Only ${b.name}`, { ...alone, key: "onlyB" }, ({ pairs }) => figure(pairs?.onlyB)),
+        column("Neither", alone, ({ pairs }) => figure(pairs?.neither)),
       ]
     : [];
   return [
-    { key: "a", head: a.name, right: true, sort: ({ a: side }) => side.deliveryRatio, cell: ratio("a") },
-    { key: "b", head: b.name, right: true, sort: ({ b: side }) => side.deliveryRatio, cell: ratio("b") },
+    column(a.name, { key: "a", right: true, sort: ({ a: side }) => side.deliveryRatio }, ratio("a")),
+    column(b.name, { key: "b", right: true, sort: ({ b: side }) => side.deliveryRatio }, ratio("b")),
     ...only,
-    {
-      key: "delivery",
-      head: DELIVERY_HEAD,
-      right: true,
-      cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
-    },
-    { key: "level", head: LEVEL_HEAD, right: true, cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL) },
+    DELIVERY_COLUMN,
+    LEVEL_COLUMN,
   ];
 }
 
@@ -203,14 +164,14 @@ export function Distributions({ answer }: { answer: Compared }) {
         </div>
       }
       table={() => (
-        <DataTable
+        <DataTable<number>
           label="Frames by SNR"
           rows={Array.from({ length: bins }, (_, bin) => bin)}
           rowKey={(bin) => String(bin)}
           columns={[
-            { key: "snr", head: "SNR from", right: true, cell: (bin) => decibel(at(bin)) },
-            { key: "a", head: a.name, right: true, cell: (bin) => figure(snr.a[bin] ?? 0) },
-            { key: "b", head: b.name, right: true, cell: (bin) => figure(snr.b[bin] ?? 0) },
+            column("SNR from", RIGHT, (bin) => decibel(at(bin))),
+            column(a.name, { key: "a", right: true }, (bin) => figure(snr.a[bin] ?? 0)),
+            column(b.name, { key: "b", right: true }, (bin) => figure(snr.b[bin] ?? 0)),
           ]}
         />
       )}

@@ -1,7 +1,7 @@
 /** Do all nodes agree? A row a node with its difference and interval, all of them together last, zero as a rule. */
 import type { Interval, TrialAnswer } from "../../../../src/contract/trials.ts";
 import { counted, figure, NOTHING, percent, signed } from "../../../../src/words/format.ts";
-import { DataTable } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";
 
 // How are differences written on the page?
@@ -17,8 +17,18 @@ export interface Measure {
 export const LEVEL: Measure = { words: signed, widest: 6 };
 /** A share of frames as points. */
 export const DELIVERY: Measure = { words: (share) => signed(100 * share), widest: 0.3 };
-export const LEVEL_HEAD = "Level, dB";
-export const DELIVERY_HEAD = "Delivery, points";
+const DELIVERY_HEAD = "Delivery, points";
+
+export const LEVEL_COLUMN: Column<{ readonly snrDifferenceDb: Interval }> = column(
+  "Level, dB",
+  RIGHT,
+  (row) => intervalWords(row.snrDifferenceDb, LEVEL),
+);
+export const DELIVERY_COLUMN: Column<{ readonly deliveryDifference: Interval }> = column(
+  DELIVERY_HEAD,
+  RIGHT,
+  (row) => intervalWords(row.deliveryDifference, DELIVERY),
+);
 
 /** Whether an interval is too wide about zero to say anything. */
 function isOpen({ low, high }: Interval, { widest }: Measure): boolean {
@@ -89,31 +99,16 @@ export function Forest({ answer }: { answer: Compared }) {
         </div>
       }
       table={() => (
-        <DataTable
+        <DataTable<TrialAnswer["nodes"][number]>
           label="Differences by node"
           rows={nodes}
           rowKey={({ devAddr }) => devAddr}
           columns={[
-            { key: "node", head: "Node", cell: ({ name, devAddr }) => name ?? devAddr },
-            {
-              key: "level",
-              head: LEVEL_HEAD,
-              right: true,
-              cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL),
-            },
-            {
-              key: "delivery",
-              head: DELIVERY_HEAD,
-              right: true,
-              cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
-            },
-            {
-              key: "weight",
-              head: "Weight",
-              right: true,
-              cell: ({ weight }) => (weight === 0 ? NOTHING : figure(weight, 2)),
-            },
-            { key: "how", head: "How", cell: ({ methodWords }) => methodWords },
+            column("Node", ({ name, devAddr }) => name ?? devAddr),
+            LEVEL_COLUMN,
+            DELIVERY_COLUMN,
+            column("Weight", RIGHT, ({ weight }) => (weight === 0 ? NOTHING : figure(weight, 2))),
+            column("How", ({ methodWords }) => methodWords),
           ]}
         />
       )}

@@ -6,12 +6,12 @@ import type {
   TrialsView as Trials,
 } from "../../../../src/contract/trials.ts";
 import { withShortEuis } from "../../format.ts";
-import { DataTable } from "../../parts/DataTable.tsx";
+import { column, DataTable, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import { linkTo, setParams } from "../../state/route.ts";
 import type { Marks } from "../../state/view-data.ts";
 import { RestsOn } from "./CoverageTables.tsx";
-import { DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD, TrialProgress } from "./Forest.tsx";
+import { DELIVERY_COLUMN, LEVEL_COLUMN, TrialProgress } from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";
 import "./trials.css";
 import { Explained } from "../../parts/Explain.tsx";
@@ -165,38 +165,17 @@ function AllPairs({ trials }: { trials: Trials }) {
         rows={trials.trials}
         rowKey={({ id }) => id}
         columns={[
-          {
-            key: "pair",
-            head: "Pair",
-            cell: ({ a, b }) => (
-              <button type="button" class="link pair-names" onClick={() => setParams({ a, b })}>
-                {name(a)} and {name(b)}
-              </button>
-            ),
-          },
-          {
-            key: "how",
-            head: "Heard",
-            wideOnly: true,
-            cell: ({ paired }) => (paired ? "at once" : "one after the other"),
-          },
-          {
-            key: "level",
-            head: LEVEL_HEAD,
-            right: true,
-            cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL),
-          },
-          {
-            key: "delivery",
-            head: DELIVERY_HEAD,
-            right: true,
-            cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
-          },
-          {
-            key: "better",
-            head: "Better",
-            cell: ({ verdict, a, b }) => (verdict === "a" ? name(a) : verdict === "b" ? name(b) : verdict),
-          },
+          column("Pair", ({ a, b }) => (
+            <button type="button" class="link pair-names" onClick={() => setParams({ a, b })}>
+              {name(a)} and {name(b)}
+            </button>
+          )),
+          column("Heard", WIDE_ONLY, ({ paired }) => (paired ? "at once" : "one after the other")),
+          LEVEL_COLUMN,
+          DELIVERY_COLUMN,
+          column("Better", ({ verdict, a, b }) =>
+            verdict === "a" ? name(a) : verdict === "b" ? name(b) : verdict,
+          ),
         ]}
       />
       <p class="small quiet">

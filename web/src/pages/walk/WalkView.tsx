@@ -5,7 +5,7 @@ import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../.
 import type { Position } from "../../../../src/contract/user-data.ts";
 import { counted, decibel, figure, percent, plural } from "../../../../src/words/format.ts";
 import { shortEui } from "../../format.ts";
-import { type Column, DataTable, textColumn } from "../../parts/DataTable.tsx";
+import { type Column, column, DataTable, textField } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { postMark, problemWords } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
@@ -186,38 +186,26 @@ export function WalkView({ walk, onChanged }: { walk: Walk; onChanged: () => voi
 
 function Stops({ walk }: { walk: Walk }) {
   const columns: Column<WalkStop>[] = [
-    textColumn("name", "Stop", (stop) => stop.name),
-    {
-      key: "from",
-      head: "From",
-      wideOnly: true,
-      cell: (stop) => <When at={stop.from} />,
-      sort: (stop) => stop.from,
-    },
-    {
-      key: "best",
-      head: "Verdict",
-      cell: (stop) => (
-        <span>
-          <Verdict verdict={stop.best} />{" "}
-          <span class="quiet nowrap">{plural(stop.counters - stop.missed, "frame")}</span>
-        </span>
-      ),
-      sort: (stop) => stop.best,
-    },
-    { key: "sent", head: "Counters", right: true, wideOnly: true, cell: (stop) => figure(stop.counters) },
+    textField("Stop", "name"),
+    column("From", { wideOnly: true, sort: (stop) => stop.from }, (stop) => <When at={stop.from} />),
+    column("Verdict", { sort: (stop) => stop.best }, (stop) => (
+      <span>
+        <Verdict verdict={stop.best} />{" "}
+        <span class="quiet nowrap">{plural(stop.counters - stop.missed, "frame")}</span>
+      </span>
+    )),
+    column("Counters", { right: true, wideOnly: true }, (stop) => figure(stop.counters)),
     ...walk.gateways.map(({ eui, name }, index): Column<WalkStop> => {
       const of = (stop: WalkStop) => stop.gateways[index];
-      return {
-        key: eui,
-        head: name ?? shortEui(eui),
-        cell: (stop) => (
+      return column(
+        name ?? shortEui(eui),
+        { key: eui, sort: (stop) => of(stop)?.deliveryRatio ?? null },
+        (stop) => (
           <span>
             <Reach reach={of(stop)} />
           </span>
         ),
-        sort: (stop) => of(stop)?.deliveryRatio ?? null,
-      };
+      );
     }),
   ];
   return (
