@@ -369,12 +369,11 @@ export class DetectorState {
   #writeShared(devAddr: number, frontierUs: number): void {
     this.#sql.removeShared.run(devAddr);
     const turns = this.#sql.turns.get({ addr: devAddr, to: frontierUs }) as
-      | { returns: number; life: number | null; fromUs: number | null; toUs: number | null; heard: number }
+      | { returns: number; life: number; fromUs: number; toUs: number; heard: number }
       | undefined;
-    if (turns === undefined || turns.returns < 3 || turns.life === null) return;
+    if (turns === undefined || turns.returns < 3) return;
     const entry = this.#entry(devAddr, turns.life, frontierUs);
     const { fromUs, toUs } = turns;
-    if (fromUs === null || toUs === null) return;
     const rhythmUs = rhythmOfLife(entry.watch)?.medianUs ?? null;
     this.#write(
       entry,

@@ -226,7 +226,7 @@ export class SceneReader {
       id,
       eui,
       outages: this.#outages.touching(id, span).map(({ fromUs, toUs }) => {
-        const endUs = toUs === null || toUs > frontierUs ? null : toUs;
+        const endUs = (toUs ?? Number.POSITIVE_INFINITY) > frontierUs ? null : toUs;
         return {
           fromUs,
           toUs: endUs ?? Math.max(within.toUs, frontierUs),
@@ -349,8 +349,7 @@ function cut<T extends { readonly atUs: number }>(list: readonly T[], fromUs: nu
 
 /** null: its life is there no more. */
 export function sceneOfGap(store: Store, gap: StoredGap): Scene | null {
-  const newestUs = store.prepare("SELECT max(last_at_us) FROM gateway").pluck().get() as number | null;
-  if (newestUs === null) return null;
+  const newestUs = store.prepare("SELECT coalesce(max(last_at_us), 0) FROM gateway").pluck().get() as number;
   const reader = new SceneReader(
     store,
     new SceneBlocks(store),

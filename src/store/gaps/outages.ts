@@ -76,7 +76,7 @@ function outagesOfRows(
   const lastEndUs = cut ? endUs : Math.min(range.toUs, endUs);
   // What came after the range ends the silence there: it is found once the range reaches that far.
   const goesOn = !cut || !hasDatagram(store, gatewayId, { fromUs: range.toUs, toUs: endUs });
-  if (goesOn && lastUs !== null && lastEndUs - lastUs > MIN_OUTAGE_US && silences.at(-1)?.fromUs !== lastUs)
+  if (goesOn && lastUs !== null && lastUs < lastEndUs && silences.at(-1)?.fromUs !== lastUs)
     silences.push({ fromUs: lastUs, toUs: lastEndUs, isLast: true });
   const interval = new UsualInterval(store, gatewayId);
   return silences.flatMap(({ isLast, ...silence }) => {

@@ -54,6 +54,25 @@ describe("the time around a gap that its evidence comes from", () => {
   });
 });
 
+describe("the time before a gap", () => {
+  it("begins with the frame of six hours before, and holds none that came earlier in the same ten minutes", () => {
+    // Every minute at :07 for eight hours but for 400 to 409; six hours before frame 399 came frame 39.
+    const traffic: DecodedArrival[] = [];
+    for (let minute = 0; minute < 480; minute++)
+      if (minute < 400 || minute > 409)
+        traffic.push(push(SHED, minute * 60 + 7, [{ payload: phy("01A2B3C4", minute) }], minute));
+    const store = openStore(":memory:");
+    const recorder = new Recorder(store, judgeGap);
+    recorder.record(traffic);
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    const [found] = gapsInWindow(store, { fromUs: START_US, toUs: START_US + 8 * HOUR }, 10);
+    const scene = found === undefined ? null : sceneOfGap(store, found);
+    expect(scene?.before.fromUs).toBe(START_US + 39 * MIN + 7e6);
+    expect(scene?.receptions.slice(0, 2).map(({ counter }) => counter)).toEqual([39, 40]);
+    expect(scene?.receptions.at(-1)?.counter).toBe(470);
+  });
+});
+
 /** The counter of a node that was silent from minute 61 to 89 and counts what it sends. */
 function isAfter(minute: number): number {
   return minute > 60 ? minute - 29 : minute;

@@ -181,3 +181,135 @@ describe("a node that restarted after a silence", () => {
     );
   });
 });
+
+describe("a gap that the counters of a past moment show", () => {
+  /** Every minute for three hours; 60 to 69 are not heard. Its evidence is whole at 70 + 60 = minute 130. */
+  const site = () => {
+    const traffic: DecodedArrival[] = [];
+    for (let s = 0; s < 180 * 60; s += 20) traffic.push(pull(SHED, s, s));
+    for (let minute = 0; minute < 180; minute++)
+      if (minute < 60 || minute > 69)
+        traffic.push(push(SHED, minute * 60 + 7, [{ payload: phy(NODE, minute) }], minute));
+    const store = openStore(":memory:");
+    const recorder = new Recorder(store, judgeGap);
+    recorder.record(traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
+    recorder.settle();
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    return store;
+  };
+  const at = (minute: number) => START_US + (minute * 60 + 7) * 1e6;
+  const all = { fromUs: START_US, toUs: at(180) };
+  /** What is told at a minute after `change` to the rows of today, and whether it was judged for that. */
+  const told = (change: string, minute = 170, range = all) => {
+    const store = site();
+    store.exec(change);
+    let judged = 0;
+    const { gaps } = gapsAsKnown(store, range, at(minute), (scene) => {
+      judged += 1;
+      return { ...judgeGap(scene), sentence: "judged then" };
+    });
+    return [gaps.map(({ kind, open, toUs, missed, heard }) => [kind, open, toUs, missed, heard]), judged];
+  };
+  const GAP = ["counters", 0, at(70), 10, 0];
+
+  it("keeps the finding of today where its row is the same and the evidence was whole by then", () => {
+    expect(told("")).toEqual([[GAP], 0]);
+    expect(told("", 131)).toEqual([[GAP], 0]);
+    expect(told("", 129)).toEqual([[GAP], 1]);
+  });
+
+  it("is judged by what was known where any figure of the row is another one today, or has no finding", () => {
+    const row = (column: string) => `UPDATE gap SET ${column}`;
+    for (const change of [
+      "kind = 'silence'",
+      "to_us = to_us - 1",
+      "missed = 9",
+      "heard = 1",
+      "finding = NULL",
+    ])
+      expect([change, ...told(row(change))]).toEqual([change, [GAP], 1]);
+    expect(told(row("open = 1"))).toEqual([[GAP], 1]);
+  });
+
+  it("is none where its finding says that chance explains it, without judging it again", () => {
+    expect(told("UPDATE gap SET shown = 0")).toEqual([[], 0]);
+  });
+
+  it("keeps the finding of today where some of its evidence was removed since", () => {
+    // The evidence begins six hours before frame 59.
+    const removed = (us: number) =>
+      `UPDATE removal SET removed_to_us = ${us}, rule = '1 day'; UPDATE gap SET missed = 9;`;
+    const begunUs = at(59) - 6 * 3_600e6;
+    expect(told(removed(begunUs))).toEqual([[GAP], 1]);
+    const kept = ["counters", 0, at(70), 9, 0];
+    expect(told(removed(begunUs + 1))).toEqual([[kept], 0]);
+    expect(told(`${removed(begunUs + 1)} UPDATE gap SET shown = 0`)).toEqual([[], 0]);
+  });
+
+  it("belongs to a range with which it has a moment in common", () => {
+    const within = (fromUs: number, toUs: number) => told("", 170, { fromUs, toUs })[0];
+    expect(within(at(0), at(59))).toEqual([]);
+    expect(within(at(0), at(59) + 1)).toEqual([GAP]);
+    expect(within(at(70), at(170))).toEqual([]);
+    expect(within(at(70) - 1, at(170))).toEqual([GAP]);
+  });
+
+  it("stands alone: rows that only later knowledge made a run or an episode are left out", () => {
+    const extra = (tag: string) =>
+      `INSERT INTO gap (id, dev_addr, life, tag, kind, open, from_us, to_us, missed, first_missed, last_missed, heard,
+         expected, rhythm_us, lacking, shown, context_from_us, context_to_us, judged_to_us, finding)
+       SELECT 'X', dev_addr, life, '${tag}', kind, 0, ${at(20)}, ${at(23)}, 2, 21, 22, 0, 3, rhythm_us, 0, 1, 0, 0,
+         judged_to_us, finding FROM gap`;
+    expect(told(extra("run"))).toEqual([[GAP], 0]);
+    expect(told(extra("episode"))).toEqual([[GAP], 0]);
+    // An ending is not the counters' to tell: it stays.
+    expect(told(extra("end"))).toEqual([[GAP, ["counters", 0, at(23), 2, 0]], expect.any(Number)]);
+    // One that ended at the moment asked for is known by then.
+    expect(told(extra("end").replace(String(at(23)), String(at(170))))[0]).toContainEqual([
+      "counters",
+      0,
+      at(170),
+      2,
+      0,
+    ]);
+    expect(told(extra("end").replace(String(at(23)), String(at(170) + 1)))[0]).toEqual([GAP]);
+  });
+
+  it("is none where its life is there no more and nothing was found of it", () => {
+    const away = `UPDATE frame SET life_id = NULL; DELETE FROM life; UPDATE gap SET finding = `;
+    expect(told(`${away} NULL`)).toEqual([[], 0]);
+    expect(told(`${away} finding`)).toEqual([[GAP], 0]);
+  });
+});
+
+describe("a life that ended while nothing was recorded", () => {
+  it("is not silent after it, as its row of today says nothing of that", () => {
+    // Every minute to minute 99, 40 to 49 not heard; the service is away from 100:00 to 140:00, and the counter begins anew.
+    const store = openStore(":memory:");
+    const recorder = new Recorder(store, judgeGap);
+    const at = (minute: number) => START_US + (minute * 60 + 7) * 1e6;
+    const live = (from: number, to: number, counter: number) => {
+      recorder.listen(START_US + from * 60e6, "start");
+      for (let minute = from; minute < to; minute++) {
+        const traffic = [0, 20, 40].map((s) => pull(SHED, minute * 60 + s, minute * 60 + s));
+        if (minute < 40 || minute > 49)
+          traffic.push(
+            push(SHED, minute * 60 + 7, [{ payload: phy(NODE, counter + minute - from) }], minute),
+          );
+        traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs);
+        recorder.record(
+          traffic.map(({ arrival, ...rest }) => ({ ...rest, arrival: { ...arrival, door: "udp" } })),
+        );
+      }
+      recorder.heartbeat(START_US + to * 60e6, true);
+    };
+    live(0, 100, 500);
+    live(140, 180, 0);
+    recorder.settle();
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    const { gaps } = gapsAsKnown(store, { fromUs: START_US, toUs: at(180) }, at(175), judgeGap);
+    expect(gaps.map(({ life, kind, missed, fromUs, toUs }) => [life, kind, missed, fromUs, toUs])).toEqual([
+      [1, "counters", 10, at(39), at(50)],
+    ]);
+  });
+});

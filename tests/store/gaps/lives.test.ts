@@ -134,6 +134,21 @@ describe("a life that ends with another", () => {
     expect(rowsOf(db)).toMatchObject([{ tag: "end", kind: "silence", open: 0, from: 99, to: 120 }]);
   });
 
+  it("is the same interruption when a frame from before it comes late", () => {
+    const all = [...frames(0, 99, 500), ...frames(120, 180, 3, 0x77)];
+    const { db, recorder } = filled(...all.filter((_, i) => i !== 50));
+    recorder.record(all.slice(50, 51));
+    workOff(recorder);
+    expect(rowsOf(db)).toEqual(rowsOf(filled(...all).db));
+    expect(rowsOf(db)).toMatchObject([{ tag: "end", kind: "silence", from: 99, to: 120, missed: 3 }]);
+  });
+
+  it("has no expected number of frames where too few were heard to know its rhythm", () => {
+    expect(ends(...frames(0, 1, 500), ...frames(120, 180, 0, 0x77))).toEqual([
+      [1, "counters", 1, 120, 0, null, null, null],
+    ]);
+  });
+
   it("of three frames or fewer is part of one interruption, and of four an end of its own", () => {
     const between = (count: number) =>
       ends(...frames(0, 99, 0), ...frames(110, 109 + count, 5, 0x77), ...frames(125, 200, 0)).map((row) =>
@@ -158,6 +173,53 @@ describe("a life that goes on beside the one that seemed to take its place", () 
     expect(rowsOf(db, "end")).toEqual([]);
     expect(rowsOf(db, "shared")).toMatchObject([{ life: 2, from: 104.5, to: 164, heard: 60 }]);
   });
+
+  it("had an end for as long as it seemed over", () => {
+    const all = [
+      ...frames(0, 99, 500),
+      ...Array.from({ length: 61 }, (_, i) => frame(104.5 + i, i, 0x33, -70)),
+      ...frames(110, 164, 610),
+    ].sort((a, b) => a.arrival.atUs - b.arrival.atUs);
+    const { db, recorder } = filled(...all.slice(0, 105));
+    expect(rowsOf(db)).toMatchObject([{ life: 1, tag: "end", kind: "silence", from: 99, to: 104.5 }]);
+    recorder.record(all.slice(105));
+    workOff(recorder);
+    expect(rowsOf(db)).toEqual(rowsOf(filled(...all).db));
+  });
+
+  it("has an earlier one's interruption undone too, which went on across it", () => {
+    // Life 2 has two frames in minutes 110 and 111, life 3 begins in minute 125: one interruption, 99 to 125. Then life 2 goes on.
+    const first = [
+      ...frames(0, 99, 500),
+      ...frames(110, 111, 5, 0x77),
+      ...Array.from({ length: 10 }, (_, i) => frame(125.5 + i, i, 0x33, -70)),
+    ];
+    const more = [
+      ...frames(136, 176, 31, 0x77),
+      ...Array.from({ length: 40 }, (_, i) => frame(135.5 + i, 10 + i, 0x33, -70)),
+    ].sort((a, b) => a.arrival.atUs - b.arrival.atUs);
+    const { db, recorder } = filled(...first);
+    expect(rowsOf(db)).toMatchObject([{ life: 1, tag: "end", from: 99, to: 125.5 }]);
+    recorder.record(more);
+    workOff(recorder);
+    expect(rowsOf(db)).toEqual(rowsOf(filled(...first, ...more).db));
+  });
+
+  it("has no end either where the other one is the last heard, and none when late frames come", () => {
+    const all = [
+      ...frames(0, 99, 500),
+      ...Array.from({ length: 61 }, (_, i) => frame(104.5 + i, i, 0x33, -70)),
+      ...frames(110, 164, 610),
+    ];
+    const { db } = filled(...all);
+    const found = rowsOf(db);
+    expect(rowsOf(db, "end")).toEqual([]);
+    expect(rowsOf(db, "shared")).toMatchObject([{ life: 2, from: 104.5, to: 164, heard: 61 }]);
+    const late = filled(...all.filter((_, i) => i !== 120));
+    late.recorder.record(all.slice(120, 121));
+    workOff(late.recorder);
+    expect(rowsOf(late.db)).toEqual(found);
+  });
 });
 
 describe("a counter that is heard after a higher one", () => {
@@ -178,6 +240,8 @@ describe("a counter that is heard after a higher one", () => {
     analyst.storeStates();
     const state = db.prepare("SELECT state FROM gap_watch").pluck().get() as string;
     const { heard, lastCounter } = JSON.parse(state) as { heard: number; lastCounter: number };
+    // No state is kept for the past before a thousand frames, however often a life is gone through anew.
+    expect(db.prepare("SELECT count(*) FROM gap_watch_past").pluck().get()).toBe(0);
     return { rows: rowsOf(db).map(({ from, to, missed }) => [from, to, missed]), heard, lastCounter };
   };
 
@@ -224,6 +288,14 @@ describe("states of the search", () => {
     expect(past.map(({ state, ...row }) => ({ ...row, heard: JSON.parse(state).heard }))).toEqual([
       { dev_addr: DEV_ADDR, life: 1, at_us: START_US + (999 * 60 + 7) * 1e6, counter: 999, heard: 1_000 },
     ]);
+  });
+
+  it("are stored once: what did not change is not written again", () => {
+    const { db, analyst } = searched(300);
+    analyst.storeStates();
+    db.exec("DELETE FROM gap_watch");
+    analyst.storeStates();
+    expect(db.prepare("SELECT count(*) FROM gap_watch").pluck().get()).toBe(0);
   });
 
   it("are taken up by another process where they were stored, and gone on from there", () => {

@@ -81,6 +81,21 @@ describe("the outages of a gateway", () => {
     ]);
     // One that begins where the range ends does not touch it.
     expect(found(800, 1_000)).toEqual([[500, 600, false]]);
+    // Nor does a part that ended where the range begins.
+    const recorded = readRecordedTime(store);
+    const [first] = outagesBetween(
+      store,
+      recorded,
+      1,
+      { fromUs: at(0), toUs: at(800) },
+      { endUs: at(1_000), cut: true },
+    );
+    const from = (fromUs: number) =>
+      outagesBetween(store, recorded, 1, { fromUs, toUs: at(1_001) }, { endUs: at(1_000), cut: true }).map(
+        (out) => inSeconds(out.fromUs),
+      );
+    expect(from((first?.toUs ?? 0) - 1)).toEqual([500, 800]);
+    expect(from(first?.toUs ?? 0)).toEqual([800]);
   });
 
   it("are those of silences that are looked at, as far as anything is known", () => {
@@ -146,6 +161,27 @@ describe("the outages that are kept", () => {
     );
     for (let s = 520; s <= 600; s += 20) late.run(other.shed, at(s), s);
     expect([scan(1_000), now()]).toEqual([true, [[600, 700]]]);
+  });
+
+  it("are left as they are where a later part of the time shows the same of those that reach into it", () => {
+    const other = site();
+    const own = new OutageWriter(other.db, () => readRecordedTime(other.db));
+    const scan = (fromS: number, toS: number) =>
+      own.scan(other.shed, { fromUs: at(fromS), toUs: at(toS) }, at(toS));
+    const now = () => own.all().map((out) => [inSeconds(out.fromUs), inSeconds(out.toUs)]);
+    scan(0, 1_800);
+    expect(scan(1_500, 1_800)).toBe(false);
+    // It comes back at 1700 s: of two found anew the first is the same, the second ended.
+    other.db
+      .prepare("INSERT INTO datagram (gateway_id, at_us, digest, kind) VALUES (?, ?, 1, 2)")
+      .run(other.shed, at(1_700));
+    expect([scan(0, 1_750), now()]).toEqual([
+      true,
+      [
+        [500, 700],
+        [1_480, 1_700],
+      ],
+    ]);
   });
 
   it("are common to several gateways where all were out, clipped to the range", () => {

@@ -213,6 +213,20 @@ describe("a silence of all gateways", () => {
     ]);
   });
 
+  it("is judged by the keepalives within four minutes of the gap", () => {
+    // Far from it the shed sends every 5 s besides, which nobody need keep up beside the gap; silent from 3300 to 3307 s.
+    const scene = (fromS: number, toS: number) => {
+      const more: DecodedArrival[] = [];
+      for (let s = fromS; s < toS; s += 1) more.push(pull(SHED, s + 0.5, s));
+      return sceneOfGap(stored([...traffic(), ...more]), gap())?.nobody.length;
+    };
+    // Of each range a hundred: with them the median would be a second, and every pause between two keepalives too long.
+    expect(scene(3_207, 3_307)).toBe(1);
+    expect(scene(4_448, 4_548)).toBe(1);
+    expect(scene(3_307, 3_407)).toBeGreaterThan(1);
+    expect(scene(4_347, 4_447)).toBeGreaterThan(1);
+  });
+
   it("is one of the gateways of the node's own site, once sites are named", () => {
     const own = traffic().filter(
       ({ decoding }) => decoding?.ok !== true || decoding.datagram.gatewayEui !== YARD,
@@ -231,6 +245,18 @@ describe("a silence of all gateways", () => {
     ])
       store.prepare("INSERT INTO label (kind, id, name, site) VALUES ('gateway', ?, '', ?)").run(eui, site);
     expect(sceneOfGap(store, gap())?.nobody).toEqual([{ fromUs: at(3_900), toUs: at(4_000) }]);
+  });
+
+  it("tells no restart where the counter is told only after it", () => {
+    const all = traffic().map((one) => {
+      const { arrival, decoding } = one;
+      if (arrival.atUs >= at(3_900) || decoding?.ok !== true || decoding.datagram.kind !== "push-data")
+        return one;
+      const packets = decoding.datagram.packets.map((packet) => ({ ...packet, tmstUs: null }));
+      return { arrival, decoding: { ...decoding, datagram: { ...decoding.datagram, packets } } };
+    });
+    const shed = sceneOfGap(stored(all), gap())?.homes.find(({ eui }) => eui === SHED);
+    expect(shed?.outages[0]).toEqual({ fromUs: at(3_900), toUs: at(4_000), open: false, restarted: null });
   });
 
   it("tells no restart where no packet came after it", () => {

@@ -59,6 +59,14 @@ describe("the search has gone through", () => {
     expect(reach({ patient: false, nowUs: at(50) })).toBe(50);
   });
 
+  it("no less than before when the present is asked for again with an earlier one", () => {
+    const { db } = filled(...keepalives(100));
+    const analyst = searching(db);
+    analyst.step(ALL);
+    analyst.step(live(50));
+    expect(stored(db)).toBe(100);
+  });
+
   it("nothing where nothing was stored", () => {
     const { db } = filled();
     expect(searching(db).step(ALL)).toBe(false);
