@@ -44,7 +44,6 @@ const INDEXES: Readonly<Record<string, string>> = {
   reception_by_gateway: "reception",
   frame_join: "frame",
   frame_by_time: "frame",
-  frame_by_life: "frame",
   frame_by_address: "frame",
   downlink_by_time: "downlink",
 };

@@ -72,7 +72,7 @@ export class Sweep {
       .pluck();
     this.#isNewest = db.prepare(
       `SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM frame
-         WHERE life_id = @lifeId AND at_us > @frameUs AND at_us < @before AND replay = 0)`,
+         WHERE dev_addr = (SELECT dev_addr FROM life WHERE id = @lifeId) AND life_id = @lifeId AND at_us > @frameUs AND at_us < @before AND replay = 0)`,
     );
   }
 

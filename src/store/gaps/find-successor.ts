@@ -37,11 +37,12 @@ export function findSuccessor(
     `SELECT l.id, l.dev_addr AS devAddr, l.number AS life, l.first_at_us AS firstAtUs, j.dev_eui AS joinEui,
             max(j.at_us) AS joinAtUs,
             (SELECT (max(f.at_us) - l.first_at_us) / nullif(max(f.counter) - l.first_counter, 0) FROM frame f
-             WHERE f.life_id = l.id AND f.at_us <= @to AND f.replay = 0) AS rhythmUs
+             WHERE f.dev_addr = l.dev_addr AND f.life_id = l.id AND f.at_us <= @to AND f.replay = 0) AS rhythmUs
      FROM life l JOIN frame j INDEXED BY frame_join
        ON j.message_type = 0 AND j.at_us BETWEEN l.first_at_us - ${FIRST_FRAME_US} AND l.first_at_us
      WHERE l.first_at_us BETWEEN @from AND @to AND l.number = 1 AND l.first_counter <= ${MAX_FIRST_COUNTER}
-       AND (SELECT count(*) FROM (SELECT 1 FROM frame f WHERE f.life_id = l.id AND f.at_us <= @to AND f.repeat = 0
+       AND (SELECT count(*) FROM (SELECT 1 FROM frame f WHERE f.dev_addr = l.dev_addr AND f.life_id = l.id
+                                  AND f.at_us <= @to AND f.repeat = 0
                                   AND f.replay = 0 LIMIT ${MIN_FRAMES})) = ${MIN_FRAMES} AND j.at_us > @from AND l.dev_addr <> @addr
      GROUP BY l.id, j.dev_eui ORDER BY l.first_at_us LIMIT 20`,
   ).all({ from: gap.fromUs, to: gap.toUs, addr: gap.devAddr }) as Candidate[];

@@ -16,6 +16,7 @@ import { median } from "../../statistics/robust.ts";
 import type { Store } from "../open.ts";
 import type { StoredGap } from "../queries/gaps.ts";
 import { keepaliveUs, restartsUs } from "../queries/gateways.ts";
+import { OF_LIFE } from "../queries/statement.ts";
 import { recordedTimeOf } from "../recorded-time.ts";
 import { type Block, SceneBlocks } from "./context-cache.ts";
 import { findSuccessor } from "./find-successor.ts";
@@ -76,7 +77,7 @@ export class SceneReader {
       .prepare(
         `SELECT json_group_array(id) FROM gateway g WHERE ${siteOf} IN (
            SELECT ${siteOf} FROM main.frame f CROSS JOIN reception r ON r.frame_id = f.id JOIN gateway g ON g.id = r.gateway_id
-           WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us <= ?)`,
+           WHERE ${OF_LIFE} AND f.at_us >= ? AND f.at_us <= ?)`,
       )
       .pluck();
     this.#life = db.prepare("SELECT id, dev_eui AS devEui FROM life WHERE dev_addr = ? AND number = ?");
@@ -146,7 +147,7 @@ export class SceneReader {
    */
   #companyOf(lifeId: number, gap: GapRecord, frontierUs: number): string | null {
     if (this.#isSiteNamed.get() === undefined) return null;
-    const ids = this.#company.get(lifeId, contextOf(gap).fromUs, frontierUs) as string;
+    const ids = this.#company.get(lifeId, lifeId, contextOf(gap).fromUs, frontierUs) as string;
     return ids === "[]" ? null : ids;
   }
 

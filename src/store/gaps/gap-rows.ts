@@ -71,7 +71,7 @@ export const GATEWAYS_OF_FRAME =
   "(SELECT group_concat(DISTINCT gateway_id) FROM reception WHERE frame_id = f.id)";
 /** Heard counters of a life (address, number) above one, up to a moment, in the order of the counters. */
 export const COUNTERS_OF_LIFE = `SELECT f.counter, f.at_us AS atUs, ${GATEWAYS_OF_FRAME} AS gateways
-  FROM life l JOIN frame f ON f.life_id = l.id
+  FROM life l JOIN frame f ON f.dev_addr = l.dev_addr AND f.life_id = l.id
   WHERE l.dev_addr = ? AND l.number = ? AND f.counter > ? AND f.at_us <= ? AND f.repeat = 0 AND f.replay = 0
   ORDER BY f.counter, f.at_us`;
 
@@ -149,7 +149,7 @@ export function watchStatements(db: Store) {
       `SELECT t.returns, t.life, t.toUs, l.first_at_us AS fromUs, l.heard
        FROM (SELECT count(*) AS returns, max(newest) AS life, max(at_us) AS toUs
              FROM (SELECT f.at_us, l.number, lag(l.number) OVER (ORDER BY f.at_us, f.id) AS newest
-                   FROM life l JOIN frame f ON f.life_id = l.id
+                   FROM life l JOIN frame f ON f.dev_addr = l.dev_addr AND f.life_id = l.id
                    WHERE l.dev_addr = @addr AND f.at_us <= @to AND f.replay = 0)
              WHERE number < newest) AS t
        JOIN life l ON l.dev_addr = @addr AND l.number = t.life`,

@@ -4,7 +4,7 @@
  */
 import { minuteOf, type TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
-import { prepared } from "./statement.ts";
+import { OF_LIFE, prepared } from "./statement.ts";
 
 export interface DownlinkRecord {
   readonly id: number;
@@ -214,9 +214,9 @@ export function confirmedUplinks(
   return prepared(
     store,
     `SELECT min(at_us) AS atUs, max(at_us) AS lastAtUs, counter, count(*) AS frames FROM frame
-     WHERE life_id = ? AND at_us >= ? AND at_us < ? AND message_type = 4 AND counter IS NOT NULL
+     WHERE ${OF_LIFE} AND at_us >= ? AND at_us < ? AND message_type = 4 AND counter IS NOT NULL
      GROUP BY counter ORDER BY 1 DESC LIMIT ?`,
-  ).all(lifeId, window.fromUs, window.toUs, most) as ConfirmedRecord[];
+  ).all(lifeId, lifeId, window.fromUs, window.toUs, most) as ConfirmedRecord[];
 }
 
 export interface JoinRequestRecord {

@@ -3,7 +3,7 @@
 import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
-import { columnsOf, prepared } from "./statement.ts";
+import { columnsOf, OF_LIFE, prepared } from "./statement.ts";
 
 /** One uplink frame of a counter life with its best reception (best SNR, then RSSI); levels in tenths. */
 export interface HeardFrame {
@@ -55,8 +55,11 @@ export function framesOfLives(
   lifeIds: readonly number[],
   { fromUs, toUs }: TimeRange,
 ): HeardFrame[] {
-  const within = "life_id IN (SELECT value FROM json_each(?)) AND at_us >= ? AND at_us < ? AND replay = 0";
-  const values = [JSON.stringify(lifeIds), fromUs, toUs];
+  const ids = "(SELECT value FROM json_each(?))";
+  const within = `dev_addr IN (SELECT dev_addr FROM main.life WHERE id IN ${ids}) AND life_id IN ${ids}
+    AND at_us >= ? AND at_us < ? AND replay = 0`;
+  const json = JSON.stringify(lifeIds);
+  const values = [json, json, fromUs, toUs];
   const frames = framesWhere(store, within, values);
   addHearings(store, frames, `frame_id IN (SELECT id FROM main.frame WHERE ${within})`, values);
   return heardOf(frames);
@@ -64,10 +67,11 @@ export function framesOfLives(
 
 /** Those of one life, by time. */
 export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeRange): HeardFrame[] {
-  const within = "life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0";
-  const frames = framesWhere(store, within, [lifeId, fromUs, toUs]);
+  const within = `${OF_LIFE} AND at_us >= ? AND at_us < ? AND replay = 0`;
+  const values = [lifeId, lifeId, fromUs, toUs];
+  const frames = framesWhere(store, within, values);
   const hearings = `frame_id IN (SELECT id FROM main.frame WHERE ${within})`;
-  addHearings(store, frames, hearings, [lifeId, fromUs, toUs]);
+  addHearings(store, frames, hearings, values);
   return heardOf(frames);
 }
 
@@ -172,8 +176,8 @@ export function receptionsOfLife(store: Store, lifeId: number, window: TimeRange
     `SELECT r.gateway_id AS gatewayId, r.at_us AS atUs, f.counter, f.data_rate AS dataRate,
             r.snr_tenths AS snrTenths, r.rssi_tenths AS rssiTenths
      FROM main.frame f CROSS JOIN reception r ON r.frame_id = f.id
-     WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0 ORDER BY r.gateway_id, r.at_us, r.id`,
-  ).all(lifeId, window.fromUs, window.toUs) as LifeReception[];
+     WHERE ${OF_LIFE} AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0 ORDER BY r.gateway_id, r.at_us, r.id`,
+  ).all(lifeId, lifeId, window.fromUs, window.toUs) as LifeReception[];
 }
 
 /** EUIs of the gateways that heard the newest frame of a life. */
@@ -181,10 +185,10 @@ export function gatewaysOfNewestFrame(store: Store, lifeId: number): string[] {
   return prepared(
     store,
     `SELECT DISTINCT g.eui FROM reception r JOIN gateway g ON g.id = r.gateway_id
-     WHERE r.frame_id = (SELECT id FROM frame WHERE life_id = ? ORDER BY at_us DESC LIMIT 1)`,
+     WHERE r.frame_id = (SELECT id FROM frame WHERE ${OF_LIFE} ORDER BY at_us DESC LIMIT 1)`,
   )
     .pluck()
-    .all(lifeId) as string[];
+    .all(lifeId, lifeId) as string[];
 }
 
 // The frames of a life with their octets: what the story of its link is read from, and what its keys proved.
@@ -206,8 +210,8 @@ export function linkFrames(store: Store, lifeId: number, window: TimeRange, most
     `SELECT f.at_us AS atUs, f.counter, f.repeat, f.frequency_hz AS frequencyHz, f.data_rate AS dataRate,
             f.key_id AS keyId,
             (SELECT payload FROM reception WHERE frame_id = f.id AND payload IS NOT NULL LIMIT 1) AS payload
-     FROM frame f WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? ORDER BY f.at_us DESC, f.id DESC LIMIT ?`,
-  ).all(lifeId, window.fromUs, window.toUs, most) as LinkFrameRecord[];
+     FROM frame f WHERE ${OF_LIFE} AND f.at_us >= ? AND f.at_us < ? ORDER BY f.at_us DESC, f.id DESC LIMIT ?`,
+  ).all(lifeId, lifeId, window.fromUs, window.toUs, most) as LinkFrameRecord[];
   return rows.filter(({ payload }) => payload !== null).reverse();
 }
 
@@ -222,8 +226,8 @@ export function keyCounts(store: Store, lifeId: number, window: TimeRange): KeyC
     store,
     `SELECT count(*) FILTER (WHERE mic_verdict = 1) AS proved, count(*) FILTER (WHERE mic_verdict = 0) AS invalid,
             count(*) FILTER (WHERE replay = 1) AS replays
-     FROM frame WHERE life_id = ? AND at_us >= ? AND at_us < ?`,
-  ).get(lifeId, window.fromUs, window.toUs) as KeyCounts;
+     FROM frame WHERE ${OF_LIFE} AND at_us >= ? AND at_us < ?`,
+  ).get(lifeId, lifeId, window.fromUs, window.toUs) as KeyCounts;
 }
 
 // How did each gateway hear each transmission of a life? The evidence for what is said of its links.
@@ -271,10 +275,10 @@ export function linkHearings(
        SELECT r.gateway_id, r.frame_id, r.at_us, f.counter, f.repeat, f.data_rate, r.frequency_hz, r.snr_tenths,
               r.rssi_tenths, r.signal_rssi_tenths, r.frequency_offset_hz
        FROM (SELECT id, counter, repeat, data_rate FROM frame
-             WHERE life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0 ORDER BY at_us DESC LIMIT ?) f
+             WHERE ${OF_LIFE} AND at_us >= ? AND at_us < ? AND replay = 0 ORDER BY at_us DESC LIMIT ?) f
          CROSS JOIN reception r ON r.frame_id = f.id
        ORDER BY r.gateway_id, r.at_us, r.id)`,
-    [lifeId, fromUs, toUs, most],
+    [lifeId, lifeId, fromUs, toUs, most],
   );
   const [gatewayIds = []] = columns;
   return gatewayIds.map((gatewayId, i) => {

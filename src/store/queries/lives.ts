@@ -5,7 +5,7 @@ import type { TimeRange } from "../../model/time-range.ts";
 import { narrowedGateways } from "../narrowed.ts";
 import type { Store } from "../open.ts";
 import { allGateways } from "./gateways.ts";
-import { columnsOf, prepared } from "./statement.ts";
+import { columnsOf, OF_LIFE, prepared } from "./statement.ts";
 
 export interface LifeRecord {
   readonly id: number;
@@ -95,9 +95,9 @@ export function anyLifeBelow(store: Store, endAddress: number, untilUs: number):
 }
 
 function lastFrameUs(store: Store, lifeId: number, untilUs: number): number | null {
-  return prepared(store, "SELECT max(at_us) FROM frame WHERE life_id = ? AND at_us <= ? AND replay = 0")
+  return prepared(store, `SELECT max(at_us) FROM frame WHERE ${OF_LIFE} AND at_us <= ? AND replay = 0`)
     .pluck()
-    .get(lifeId, untilUs) as number | null;
+    .get(lifeId, lifeId, untilUs) as number | null;
 }
 
 /** The lives of one address in order of time. */
@@ -131,10 +131,10 @@ export function heardUntil(
   const later = prepared(
     store,
     // Counted from the end: what was removed is among those of before.
-    "SELECT count(*) FROM frame WHERE life_id = ? AND at_us > ? AND repeat = 0 AND replay = 0",
+    `SELECT count(*) FROM frame WHERE ${OF_LIFE} AND at_us > ? AND repeat = 0 AND replay = 0`,
   )
     .pluck()
-    .get(id, untilUs) as number;
+    .get(id, id, untilUs) as number;
   return heard - later;
 }
 
@@ -221,16 +221,17 @@ export function wayHearings(
   lifeIds: readonly number[],
 ): WayHearings[] {
   if (lifeIds.length === 0) return [];
+  const ids = `(${lifeIds.map(() => "?").join(",")})`;
   const [lives = [], gateways, rates, frequencies, snrs, rssis, signals] = columnsOf(
     store,
     ["life_id", "gateway_id", "data_rate", "frequency_hz", "snr_tenths", "rssi_tenths", "signal_rssi_tenths"],
     `FROM (SELECT f.life_id, r.gateway_id, f.data_rate, r.frequency_hz, r.snr_tenths, r.rssi_tenths,
              r.signal_rssi_tenths
            FROM main.frame f CROSS JOIN reception r ON r.frame_id = f.id
-           WHERE f.life_id IN (${lifeIds.map(() => "?").join(",")}) AND f.at_us >= ? AND f.at_us < ?
+           WHERE f.dev_addr IN (SELECT dev_addr FROM main.life WHERE id IN ${ids}) AND f.life_id IN ${ids} AND f.at_us >= ? AND f.at_us < ?
              AND f.replay = 0 AND r.at_us < ?
            ORDER BY f.at_us DESC LIMIT ?)`,
-    [...lifeIds, fromUs, toUs, toUs + GROUPING_WINDOW_US, MAX_RECEPTIONS],
+    [...lifeIds, ...lifeIds, fromUs, toUs, toUs + GROUPING_WINDOW_US, MAX_RECEPTIONS],
   );
   const ways = new Map<string, WayHearings>();
   lives.forEach((lifeId, i) => {

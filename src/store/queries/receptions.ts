@@ -63,7 +63,10 @@ export function receptionPage(store: Store, filter: ReceptionFilter): ReceptionR
   }
   // A life's receptions are found through its frames, which may be few among very many.
   if (lifeId !== undefined)
-    conditions.push("r.frame_id IN (SELECT id FROM main.frame WHERE life_id = @lifeId)");
+    conditions.push(
+      `r.frame_id IN (SELECT id FROM main.frame
+         WHERE dev_addr = (SELECT dev_addr FROM main.life WHERE id = @lifeId) AND life_id = @lifeId)`,
+    );
   const sql = `${ROW} WHERE ${conditions.join(" AND ")} ORDER BY r.at_us DESC, r.id DESC LIMIT @limit`;
   const values: Record<string, unknown> = {
     from: window.fromUs,

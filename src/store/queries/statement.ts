@@ -19,6 +19,12 @@ export function prepared(store: Store, sql: string): Statement {
   return statement;
 }
 
+/**
+ * Condition on frames of one life, whose row id is bound twice: they are found by its address, through the index of address,
+ * time and life.
+ */
+export const OF_LIFE = "dev_addr = (SELECT dev_addr FROM main.life WHERE id = ?) AND life_id = ?";
+
 /** The next question prepares its statement anew: names mean something else now. */
 export function forgetPrepared(store: Store): void {
   cache.delete(store);

@@ -3,7 +3,7 @@
 import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
-import { columnsOf, prepared } from "./statement.ts";
+import { columnsOf, OF_LIFE, prepared } from "./statement.ts";
 
 /** One hearing of a frame by one antenna; levels in tenths. Frames that were heard alike share one. */
 export interface Hearing {
@@ -175,9 +175,9 @@ export function framesWithCommands(
     store,
     `SELECT at_us AS atUs,
             (SELECT payload FROM reception WHERE frame_id = f.id AND payload IS NOT NULL LIMIT 1) AS payload
-     FROM frame f WHERE life_id = ? AND at_us >= ? AND at_us < ? AND repeat = 0 AND replay = 0
+     FROM frame f WHERE ${OF_LIFE} AND at_us >= ? AND at_us < ? AND repeat = 0 AND replay = 0
        AND (frame_control & 15) > 0
      ORDER BY at_us DESC LIMIT ?`,
-  ).all(lifeId, fromUs, toUs, most) as { atUs: number; payload: Uint8Array | null }[];
+  ).all(lifeId, lifeId, fromUs, toUs, most) as { atUs: number; payload: Uint8Array | null }[];
   return rows.flatMap(({ atUs, payload }) => (payload === null ? [] : [{ atUs, payload }]));
 }

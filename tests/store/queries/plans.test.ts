@@ -6,11 +6,14 @@ import * as benchDownlinks from "../../../src/store/queries/bench.ts";
 import * as benchHeartbeat from "../../../src/store/queries/bench.ts";
 import * as benchRadio from "../../../src/store/queries/bench-radio.ts";
 import * as channels from "../../../src/store/queries/channels.ts";
+import { confirmedUplinks } from "../../../src/store/queries/downlinks.ts";
 import * as frames from "../../../src/store/queries/frames.ts";
 import * as packets from "../../../src/store/queries/gateway-packets.ts";
 import * as gateways from "../../../src/store/queries/gateways.ts";
+import { wayHearings } from "../../../src/store/queries/lives.ts";
 import * as benchFeed from "../../../src/store/queries/receptions.ts";
 import { receptionPage } from "../../../src/store/queries/receptions.ts";
+import { framesWithCommands } from "../../../src/store/queries/trial-frames.ts";
 
 const HOUR: TimeRange = { fromUs: 1_000_000_000, toUs: 4_600_000_000 };
 
@@ -114,6 +117,23 @@ describe("a question about an hour", () => {
     ],
   ])("never goes through all that a gateway ever heard: %s", (_, ask) => {
     expect(plansOf(ask).filter((plan) => plan.includes("(gateway_id=?)"))).toEqual([]);
+  });
+
+  it.each<[string, (store: Store) => unknown]>([
+    ["frames", (store) => frames.framesOfLife(store, 1, HOUR)],
+    ["frames of some", (store) => frames.framesOfLives(store, [1, 2], HOUR)],
+    ["receptions", (store) => frames.receptionsOfLife(store, 1, HOUR)],
+    ["octets", (store) => frames.linkFrames(store, 1, HOUR, 9)],
+    ["proofs", (store) => frames.keyCounts(store, 1, HOUR)],
+    ["hearings", (store) => frames.linkHearings(store, 1, HOUR, 9)],
+    ["answers to commands", (store) => framesWithCommands(store, 1, HOUR, 9)],
+    ["confirmed uplinks", (store) => confirmedUplinks(store, 1, HOUR, 9)],
+    ["ways", (store) => wayHearings(store, HOUR, [1, 2])],
+  ])("asks for a life by its address and the time: %s", (_, ask) => {
+    const plans = plansOf(ask).filter((plan) => /^SEARCH (main\.)?(f|frame)\b/.test(plan));
+    expect(plans.length).toBeGreaterThan(0);
+    for (const plan of plans)
+      expect(plan).toMatch(/ frame_by_address \(dev_addr=\? AND at_us>\? AND at_us<\?\)/);
   });
 
   it("sorts neither a page of receptions nor the frames of a window: they lie in order", () => {
