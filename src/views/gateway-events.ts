@@ -7,6 +7,7 @@ import type { GatewayDownlinks, GatewayEvent } from "../contract/index.ts";
 import { deafRadio, elsewhere } from "../diagnosis/gateway-events/deaf-radio.ts";
 import {
   type CommonStep,
+  type LevelPoint,
   sendersOf,
   stepsOfSenders,
   weakenedTimes,
@@ -58,22 +59,25 @@ export function eventContext(
 ): EventContext {
   const toUs = Math.min(window.toUs, endUs + 1);
   const fromUs = window.fromUs - BEFORE_STEP_US;
-  const points = levelsIn(store, { fromUs, toUs }, LEVEL_SLOTS, MAX_LEVELS_A_SLOT).flatMap((one) => {
+  const levels = new Map<number, LevelPoint[]>();
+  for (const one of levelsIn(store, { fromUs, toUs }, LEVEL_SLOTS, MAX_LEVELS_A_SLOT)) {
     const snrDb = one.snrTenths === null ? null : one.snrTenths / 10;
     const rssiDbm = one.rssiTenths / 10;
     const source = snrDb === null ? "channel-rssi" : "esp";
     const powerDbm = signalPowerDbm({ rssiDbm, signalRssiDbm: null, snrDb }, source);
-    if (powerDbm === null) return [];
+    if (powerDbm === null) continue;
     const { gatewayId, atUs, lifeId } = one;
-    return [{ gatewayId, tUs: atUs, sender: lifeId, powerDbm, snrDb, marginDb: marginOf(one) }];
-  });
-  const levels = [...groupBy(points, ({ gatewayId }) => gatewayId)];
+    const point = { tUs: atUs, sender: lifeId, powerDbm, snrDb, marginDb: marginOf(one) };
+    const own = levels.get(gatewayId);
+    if (own === undefined) levels.set(gatewayId, [point]);
+    else own.push(point);
+  }
   return {
     store,
     window,
     endUs,
     placements,
-    levels: new Map(levels.map(([id, own]) => [id, sendersOf(own)])),
+    levels: new Map([...levels].map(([id, own]) => [id, sendersOf(own)])),
   };
 }
 

@@ -102,7 +102,7 @@ export function lossOf(frames: FrameSeries, unheard: Unheard): Loss {
     const passedUs = Math.max(0, (atUs[after] ?? 0) - (atUs[before] ?? 0));
     stepsUs[i - 1] = passedUs / ((counter[after] ?? 0) - (counter[before] ?? 0));
   }
-  stepsUs.sort();
+  if (stepsUs.length > 1) stepsUs.sort();
   const isPeriodic = rhythmOf(stepsUs)?.isPeriodic ?? false;
   const hearing = (place: number) => ({ counter: counter[place] ?? 0, atUs: atUs[place] ?? 0 });
   const gaps: Gap[] = [];

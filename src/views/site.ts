@@ -99,6 +99,13 @@ function nodeStanding(row: NodeRow): NodeStanding {
   };
 }
 
+/** What a gateway heard on a channel, and how much it should have. */
+interface Cell {
+  frames: number;
+  due: number;
+  readonly noiseDbm: number[];
+}
+
 /** What each gateway heard on each channel, of the newest receptions of your nodes. */
 function channelStandings(
   store: Store,
@@ -116,11 +123,18 @@ function channelStandings(
     if (used === undefined) channelsOf.set(node, new Set([frequencyHz]));
     else used.add(frequencyHz);
   }
-  const cells = new Map<string, { frames: number; due: number; noiseDbm: number[] }>();
-  const cellOf = (gatewayId: number, frequencyHz: number) => {
-    const key = `${euis.get(gatewayId) ?? ""}/${frequencyHz}`;
-    const cell = cells.get(key) ?? { frames: 0, due: 0, noiseDbm: [] };
-    cells.set(key, cell);
+  const cells = new Map<number, Map<number, Cell>>();
+  const cellOf = (gatewayId: number, frequencyHz: number): Cell => {
+    let ofGateway = cells.get(gatewayId);
+    if (ofGateway === undefined) {
+      ofGateway = new Map();
+      cells.set(gatewayId, ofGateway);
+    }
+    let cell = ofGateway.get(frequencyHz);
+    if (cell === undefined) {
+      cell = { frames: 0, due: 0, noiseDbm: [] };
+      ofGateway.set(frequencyHz, cell);
+    }
     return cell;
   };
   const heardBy = new Map<string, number>();
@@ -133,14 +147,10 @@ function channelStandings(
   }
   for (const { gatewayId, frequencyHz, noiseDbm, trust } of noise)
     if (trust === "good") cellOf(gatewayId, frequencyHz).noiseDbm.push(noiseDbm);
-  const channels = [...cells].map(([key, cell]) => {
-    const [gatewayEui = "", frequency = ""] = key.split("/");
-    return {
-      ...cell,
-      gatewayEui,
-      gatewayTitle: titles.get(gatewayEui) ?? `Gateway ${gatewayEui}`,
-      frequencyHz: Number(frequency),
-    };
+  const channels = [...cells].flatMap(([gatewayId, ofGateway]) => {
+    const gatewayEui = euis.get(gatewayId) ?? "";
+    const gatewayTitle = titles.get(gatewayEui) ?? `Gateway ${gatewayEui}`;
+    return [...ofGateway].map(([frequencyHz, cell]) => ({ ...cell, gatewayEui, gatewayTitle, frequencyHz }));
   });
   return { channels, heardBy };
 }

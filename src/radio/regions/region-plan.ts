@@ -175,7 +175,29 @@ function phyPayloadLimits(payload: PayloadRecord): Map<number, number | null> {
 const UNNAMED_DATA_RATE = -1;
 
 /** The uplink data rates of a variant that a modulation can be; empty when none. */
-export function uplinkDataRates(variant: PlanVariant, modulation: Modulation): number[] {
+export function uplinkDataRates(variant: PlanVariant, modulation: Modulation): readonly number[] {
+  if (modulation.kind !== "lora") return namedDataRates(variant, modulation);
+  let known = loraDataRates.get(variant);
+  if (known === undefined) {
+    known = new Map();
+    loraDataRates.set(variant, known);
+  }
+  const key = modulation.bandwidthHz * MAX_SPREADING_FACTORS + modulation.spreadingFactor;
+  let rates = known.get(key);
+  if (rates === undefined) {
+    rates = namedDataRates(variant, modulation);
+    // A stranger may invent bandwidths; no more are remembered than any plan has.
+    if (known.size < MAX_LORA_RATES) known.set(key, rates);
+  }
+  return rates;
+}
+
+/** A gateway's plan is asked for once an answer, for each channel and data rate heard, against every plan known. */
+const loraDataRates = new WeakMap<PlanVariant, Map<number, readonly number[]>>();
+const MAX_LORA_RATES = 50;
+const MAX_SPREADING_FACTORS = 100;
+
+function namedDataRates(variant: PlanVariant, modulation: Modulation): number[] {
   const named = [...variant.dataRates].flatMap(([dr, rate]) =>
     rate.direction !== "down" && sameModulation(rate, modulation) ? [dr] : [],
   );

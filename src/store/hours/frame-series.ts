@@ -6,17 +6,20 @@
 /** Stands for a level that was not reported. */
 export const NO_LEVEL = -32_768;
 
+/** Frames that the columns are made for with the first one; most of those of silent lives stay without any. */
+const FIRST_CAPACITY = 16;
+
 /** Only the first `length` values of each column count. */
 export class FrameSeries {
   length = 0;
-  atUs = new Float64Array(16);
-  counter = new Float64Array(16);
-  repeat = new Uint8Array(16);
-  dataRate = new Int32Array(16);
-  airtimeUs = new Float64Array(16);
-  snrTenths = new Int16Array(16);
-  rssiTenths = new Int16Array(16);
-  receptions = new Uint16Array(16);
+  atUs = new Float64Array(0);
+  counter = new Float64Array(0);
+  repeat = new Uint8Array(0);
+  dataRate = new Int32Array(0);
+  airtimeUs = new Float64Array(0);
+  snrTenths = new Int16Array(0);
+  rssiTenths = new Int16Array(0);
+  receptions = new Uint16Array(0);
   /** Gateways that heard at least one of the frames, by row id. */
   readonly gatewayIds = new Set<number>();
 
@@ -32,7 +35,7 @@ export class FrameSeries {
     receptions: number,
   ): void {
     const i = this.length;
-    if (i === this.atUs.length) this.#grow(i * 2);
+    if (i === this.atUs.length) this.#grow(Math.max(FIRST_CAPACITY, i * 2));
     this.length = i + 1;
     this.atUs[i] = atUs;
     this.counter[i] = counter;
