@@ -28,6 +28,24 @@ export function writeSetting(db: Store, key: string, value: string | null): void
   else db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES (?, ?)").run(key, value);
 }
 
+// How often was an hour gathered again, since it had changed? Whoever keeps what whole hours hold looks here.
+
+const REGATHERED_KEY = "hours-gathered-again";
+
+/** Counts: what was kept of gathered hours may be true no more. */
+export function countRegathered(db: Store): void {
+  prepared(
+    db,
+    `INSERT INTO setting (key, value) VALUES (?, '1')
+     ON CONFLICT (key) DO UPDATE SET value = CAST(CAST(value AS INTEGER) + 1 AS TEXT)`,
+  ).run(REGATHERED_KEY);
+}
+
+/** How often that was. */
+export function regathered(store: Store): string {
+  return setting(store, REGATHERED_KEY) ?? "0";
+}
+
 // Against which known good gateway does the bench measure, and within which limits? One setting for the whole bench.
 
 export interface BenchReferenceRow {

@@ -9,6 +9,7 @@ import type { LoadClass } from "../radio/collisions.ts";
 import { demodulationFloorDb } from "../radio/margin.ts";
 import { expectedSignalPowerDbm, noiseSample, type TimedNoise } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
+import { heardHours } from "../store/hours/heard-hours.ts";
 import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
@@ -99,7 +100,7 @@ export function airEvidence(
 ): AirEvidence {
   const fromUs = newestReceptionsFromUs(store, rowsPart(window), most);
   const stretch = { fromUs, toUs: window.toUs };
-  const packets = airPackets(store, stretch);
+  const packets = airPackets(store, stretch, heardHours(store, window));
   const gateways = new Map<number, GatewayEvidence>();
   const site: Tallies = { dataRates: new Map(), networks: new Map() };
   const sent = new Map<number, SentFrame[]>();

@@ -11,6 +11,7 @@ import type { HeardSignal } from "../radio/capacity/exposure.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { expectedSignalPowerDbm } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
+import { heardHours } from "../store/hours/heard-hours.ts";
 import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air.ts";
 import { type GatewayTransmission, gatewayTransmissions } from "../store/queries/downlinks.ts";
@@ -88,7 +89,7 @@ export function siteTraffic(store: Store, window: AskedWindow): SiteTraffic {
   );
   const usableUs = Math.max(1, totalUs(usable));
   const clock = new BlockClock(usable);
-  const packets = airPackets(store, range);
+  const packets = airPackets(store, range, heardHours(store, window));
   const erlangByGateway = new Map<number, number>();
   for (const { gatewayId, airtimeUs } of packets)
     erlangByGateway.set(gatewayId, (erlangByGateway.get(gatewayId) ?? 0) + airtimeUs / usableUs);

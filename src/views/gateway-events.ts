@@ -21,6 +21,7 @@ import { linkMarginDb } from "../radio/margin.ts";
 import { signalPowerDbm } from "../radio/noise.ts";
 import { median } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
+import type { HeardHours } from "../store/hours/heard-hours.ts";
 import type { Store } from "../store/open.ts";
 import type { PlacementRecord } from "../store/placements.ts";
 import {
@@ -56,11 +57,12 @@ export function eventContext(
   window: TimeRange,
   endUs: number,
   placements: readonly PlacementRecord[],
+  heard: HeardHours,
 ): EventContext {
   const toUs = Math.min(window.toUs, endUs + 1);
   const fromUs = window.fromUs - BEFORE_STEP_US;
   const levels = new Map<number, LevelPoint[]>();
-  for (const one of levelsIn(store, { fromUs, toUs }, LEVEL_SLOTS, MAX_LEVELS_A_SLOT)) {
+  for (const one of levelsIn(store, { fromUs, toUs }, LEVEL_SLOTS, MAX_LEVELS_A_SLOT, heard)) {
     const snrDb = one.snrTenths === null ? null : one.snrTenths / 10;
     const rssiDbm = one.rssiTenths / 10;
     const source = snrDb === null ? "channel-rssi" : "esp";

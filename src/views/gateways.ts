@@ -7,6 +7,7 @@ import { rounded } from "../model/rounding.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeRange, wholeHours } from "../model/time-range.ts";
 import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { heardHours } from "../store/hours/heard-hours.ts";
 import type { Store } from "../store/open.ts";
 import { placements } from "../store/placements.ts";
 import { gatewayCounts, heartbeatCells } from "../store/queries/gateway-packets.ts";
@@ -84,7 +85,9 @@ function gatewayContext(store: Store, window: AskedWindow, ownPlans: readonly Re
     refused: groupBy(refusals(store), ({ gatewayId }) => gatewayId),
     ownPlans,
     recorded: recordedOf(store, window),
-    events: isEmpty(rows) ? null : eventContext(store, rows, endUs, placements(store)),
+    events: isEmpty(rows)
+      ? null
+      : eventContext(store, rows, endUs, placements(store), heardHours(store, window)),
   };
 }
 

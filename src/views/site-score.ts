@@ -9,6 +9,7 @@ import { type LoudNoise, loudNoise } from "../radio/loud-noise.ts";
 import { NOISE_SNR_MOST_DB, noiseSample, type TimedNoise } from "../radio/noise.ts";
 import { median } from "../statistics/robust.ts";
 import { FrameSeries, NO_LEVEL } from "../store/hours/frame-series.ts";
+import { heardHours } from "../store/hours/heard-hours.ts";
 import type { Store } from "../store/open.ts";
 import { newestReceptionsFromUs, type WeakReading, weakReadings } from "../store/queries/air.ts";
 import { allGateways } from "../store/queries/gateways.ts";
@@ -55,11 +56,13 @@ export function newestOfSite(
   return onceAnAnswer(store, window, "newest of site", () => {
     const fromUs = newestReceptionsFromUs(store, rowsPart(window), window.live ? MAX_LIVE : MAX_FIXED);
     const stretch = { fromUs, toUs: window.toUs };
-    const noise = weakReadings(store, stretch, NOISE_SNR_MOST_DB).flatMap((reading): WeakNoise[] => {
-      const { atUs, gatewayId, frequencyHz, isRight, rssiDbm, snrDb } = reading;
-      const sample = noiseSample(rssiDbm, snrDb);
-      return sample === null ? [] : [{ atUs, gatewayId, frequencyHz, isRight, ...sample }];
-    });
+    const noise = weakReadings(store, stretch, NOISE_SNR_MOST_DB, heardHours(store, window)).flatMap(
+      (reading): WeakNoise[] => {
+        const { atUs, gatewayId, frequencyHz, isRight, rssiDbm, snrDb } = reading;
+        const sample = noiseSample(rssiDbm, snrDb);
+        return sample === null ? [] : [{ atUs, gatewayId, frequencyHz, isRight, ...sample }];
+      },
+    );
     return { stretch, noise };
   });
 }

@@ -6,6 +6,7 @@ import type { ChannelStanding, NodeStanding } from "../diagnosis/site-conditions
 import { type SiteEvidence, summariseSite } from "../diagnosis/site-summary.ts";
 import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { heardHours } from "../store/hours/heard-hours.ts";
 import type { Store } from "../store/open.ts";
 import { framesByChannel } from "../store/queries/channels.ts";
 import { allGateways } from "../store/queries/gateways.ts";
@@ -116,7 +117,9 @@ function channelStandings(
   const { stretch, noise } = newestOfSite(store, window);
   const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
   const titles = new Map(gateways.map((gateway) => [gateway.eui, titleOf(gateway)]));
-  const counts = framesByChannel(store, stretch).filter(({ node }) => own.has(node));
+  const counts = framesByChannel(store, stretch, heardHours(store, window)).filter(({ node }) =>
+    own.has(node),
+  );
   const channelsOf = new Map<string, Set<number>>();
   for (const { node, frequencyHz } of counts) {
     const used = channelsOf.get(node);

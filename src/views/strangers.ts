@@ -6,6 +6,7 @@ import { isoTime, totalUs } from "../model/time-range.ts";
 import { type LoadClass, lossToOthers, thinLevels } from "../radio/collisions.ts";
 import { expectedSignalPowerDbm } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
+import { heardHours } from "../store/hours/heard-hours.ts";
 import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air.ts";
 import { allGateways } from "../store/queries/gateways.ts";
@@ -45,7 +46,7 @@ export function strangersView(store: Store, window: AskedWindow): StrangersView 
   };
   const recorded = recordedOf(store, window);
   const stretch = { fromUs: newestReceptionsFromUs(store, window, MAX_PACKETS), toUs: window.toUs };
-  const packets = airPackets(store, stretch);
+  const packets = airPackets(store, stretch, heardHours(store, window));
   const growth = growthOf(store, window.toUs, ownerOf, (gatewayId, range) => {
     const firstUs = gateways.get(gatewayId)?.firstAtUs ?? range.toUs;
     // A service counts a gateway as recorded from its own start on, when the gateway came later.

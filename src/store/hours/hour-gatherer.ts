@@ -6,6 +6,7 @@ import type { Statement } from "better-sqlite3";
 import { MINUTE_US } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { framesInWindow } from "../queries/frames.ts";
+import { countRegathered } from "../settings.ts";
 import { MinutePacker, unpackAllMinutes } from "./channel-minutes.ts";
 import { encodeFrameHour } from "./frame-columns.ts";
 import { GatewayHourWriter } from "./gateway-hours.ts";
@@ -74,7 +75,7 @@ export class HourGatherer {
     const dueHours = this.#due.all(endedHour) as number[];
     const due = dueHours.find((hour) => !this.#tooFull.has(hour));
     if (due !== undefined) {
-      if (this.#gather(due, MAX_RECEPTIONS)) this.#done.run(due);
+      if (this.#gather(due, MAX_RECEPTIONS)) this.#isDone(due);
       return true;
     }
     const closedToUs = this.#closedTo.get() as number;
@@ -89,8 +90,13 @@ export class HourGatherer {
   /** Gathers an hour that is due and whose rows are to go; false: not even so. */
   gatherFull(hour: number): boolean {
     if (!this.#gather(hour, MAX_RECEPTIONS_LEAVING)) return false;
-    this.#done.run(hour);
+    this.#isDone(hour);
     return true;
+  }
+
+  #isDone(hour: number): void {
+    this.#done.run(hour);
+    countRegathered(this.#db);
   }
 
   /** False: the hour holds too much; it stays due, and is read from its rows. */
@@ -120,4 +126,5 @@ export function dropGathered(db: Store): void {
   unpackAllMinutes(db);
   db.exec(`UPDATE hour_progress SET closed_to_us = 0; DELETE FROM hour_due; DELETE FROM frame_hour;
     DELETE FROM gateway_hour; DELETE FROM packet_hour; DELETE FROM channel_hour;`);
+  countRegathered(db);
 }

@@ -2,6 +2,15 @@
 import type { TimeRange } from "../../model/time-range.ts";
 import type { NoiseReading } from "../../radio/noise.ts";
 import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";
+import {
+  crcOf,
+  gatewayOf,
+  type HeardHours,
+  type HeardPart,
+  noHeardHours,
+  type PacketColumns,
+  packetColumns,
+} from "../hours/heard-hours.ts";
 import type { Store } from "../open.ts";
 import { removedToUs } from "../retention.ts";
 import { columnsOf, prepared } from "./statement.ts";
@@ -28,57 +37,51 @@ export interface AirPacket {
   readonly counter: number | null;
 }
 
-// Handing a number over costs far more than finding it: small ones share one, and times count from the stretch's begin.
-const SMALL = `(((r.gateway_id * 4 + r.crc) * 16 + r.coding_rate) * 256 + min(255, coalesce(length(r.payload), 0))) * 2
-  + coalesce(f.repeat, 0)`;
-const LEVELS = "(r.rssi_tenths + 32768) * 65536 + coalesce(r.snr_tenths + 32768, 0)";
-const COLUMNS = [
-  SMALL,
-  "r.at_us - @from",
-  "r.frequency_hz",
-  "r.airtime_us",
-  "r.data_rate",
-  LEVELS,
-  "r.frame_id",
-  "f.dev_addr",
-  "f.life_id",
-  "f.counter",
-] as const;
+/** Every packet that ended in the stretch. `heard`: hours that need not be read. */
+export function airPackets(
+  store: Store,
+  stretch: TimeRange,
+  heard: HeardHours = noHeardHours(store),
+): AirPacket[] {
+  const packets: AirPacket[] = [];
+  for (const part of heard.partsOf(stretch)) {
+    if ("hour" in part) {
+      for (let i = part.from; i < part.to; i++)
+        if (part.hour.secondary[i] === 0) packets.push(packetOf(part.hour, i));
+      continue;
+    }
+    const columns = packetColumns(store, part);
+    for (let i = 0; i < columns.at.length; i++) packets.push(packetOf(columns, i));
+  }
+  return packets;
+}
 
-/** Every packet that ended in the stretch. */
-export function airPackets(store: Store, stretch: TimeRange): AirPacket[] {
-  const columns = columnsOf(
-    store,
-    COLUMNS,
-    `FROM reception r INDEXED BY reception_by_time LEFT JOIN main.frame f ON f.id = r.frame_id
-     WHERE r.at_us >= @from AND r.at_us < @to AND r.ghost = 0 AND r.further = 0`,
-    { from: stretch.fromUs, to: stretch.toUs },
-  );
-  const [small = [], at = [], frequency = [], airtime = [], dataRate = [], levels = []] = columns;
-  const [frame = [], devAddr = [], life = [], counter = []] = columns.slice(6);
-  return small.map((code, i) => {
-    const packed = code ?? 0;
-    const level = levels[i] ?? null;
-    const snr = level === null ? 0 : level % 65_536;
-    const gatewayAndCrc = Math.floor(packed / 8192);
-    return {
-      gatewayId: Math.floor(gatewayAndCrc / 4),
-      crc: gatewayAndCrc % 4,
-      codingRate: (packed >> 9) & 15,
-      size: (packed >> 1) & 255,
-      repeat: packed & 1,
-      atUs: stretch.fromUs + (at[i] ?? 0),
-      frequencyHz: frequency[i] ?? null,
-      airtimeUs: airtime[i] ?? 0,
-      dataRate: dataRate[i] ?? 0,
-      rssiTenths: level === null ? null : Math.floor(level / 65_536) - 32_768,
-      snrTenths: snr === 0 ? null : snr - 32_768,
-      frameId: frame[i] ?? null,
-      devAddr: devAddr[i] ?? null,
-      lifeId: life[i] ?? null,
-      counter: counter[i] ?? null,
-    };
-  });
+function packetOf(columns: PacketColumns, i: number): AirPacket {
+  const small = columns.small[i] ?? 0;
+  const level = numberOf(columns.levels[i]);
+  const snr = level === null ? 0 : level % 65_536;
+  return {
+    gatewayId: gatewayOf(small),
+    crc: crcOf(small),
+    codingRate: (small >> 9) & 15,
+    size: (small >> 1) & 255,
+    repeat: small & 1,
+    atUs: columns.fromUs + (columns.at[i] ?? 0),
+    frequencyHz: numberOf(columns.frequency[i]),
+    airtimeUs: columns.airtime[i] ?? 0,
+    dataRate: columns.dataRate[i] ?? 0,
+    rssiTenths: level === null ? null : Math.floor(level / 65_536) - 32_768,
+    snrTenths: snr === 0 ? null : snr - 32_768,
+    frameId: numberOf(columns.frame[i]),
+    devAddr: numberOf(columns.devAddr[i]),
+    lifeId: numberOf(columns.life[i]),
+    counter: numberOf(columns.counter[i]),
+  };
+}
+
+/** null where a column holds nothing. */
+function numberOf(value: number | null | undefined): number | null {
+  return value === null || value === undefined || Number.isNaN(value) ? null : value;
 }
 
 /**
@@ -243,15 +246,49 @@ export interface WeakReading extends NoiseReading {
   readonly isRight: boolean;
 }
 
-/** Packets with an SNR of `maxSnrDb` or less, by time. */
-export function weakReadings(store: Store, { fromUs, toUs }: TimeRange, maxSnrDb: number): WeakReading[] {
+/** Packets with an SNR of `maxSnrDb` or less, by time. `heard`: hours that need not be read. */
+export function weakReadings(
+  store: Store,
+  stretch: TimeRange,
+  maxSnrDb: number,
+  heard: HeardHours = noHeardHours(store),
+): WeakReading[] {
+  const maxTenths = Math.round(maxSnrDb * 10);
+  return heard
+    .partsOf(stretch)
+    .flatMap((part) => ("hour" in part ? weakOf(part, maxTenths) : weakInRows(store, part, maxTenths)));
+}
+
+function weakOf({ hour, from, to }: HeardPart, maxTenths: number): WeakReading[] {
+  const weak: WeakReading[] = [];
+  for (let i = from; i < to; i++) {
+    const level = hour.levels[i] ?? Number.NaN;
+    const snr = level % 65_536;
+    // Without a level, or without an SNR, there is nothing to compare.
+    if (!(snr > 0) || snr - 32_768 > maxTenths || hour.secondary[i] !== 0) continue;
+    const frequencyHz = numberOf(hour.frequency[i]);
+    if (frequencyHz === null) continue;
+    const small = hour.small[i] ?? 0;
+    weak.push({
+      gatewayId: gatewayOf(small),
+      isRight: crcOf(small) === 0,
+      frequencyHz,
+      atUs: hour.fromUs + (hour.at[i] ?? 0),
+      rssiDbm: (Math.floor(level / 65_536) - 32_768) / 10,
+      snrDb: (snr - 32_768) / 10,
+    });
+  }
+  return weak;
+}
+
+function weakInRows(store: Store, { fromUs, toUs }: TimeRange, maxTenths: number): WeakReading[] {
   const [gateways = [], frequencies, times, rssis, snrs] = columnsOf(
     store,
     ["gateway_id * 4 + crc", "frequency_hz", "at_us - @from", "rssi_tenths", "snr_tenths"],
     `FROM reception INDEXED BY reception_by_time
      WHERE at_us >= @from AND at_us < @to AND ghost = 0 AND further = 0 AND frequency_hz IS NOT NULL
        AND rssi_tenths IS NOT NULL AND snr_tenths <= @max`,
-    { from: fromUs, to: toUs, max: Math.round(maxSnrDb * 10) },
+    { from: fromUs, to: toUs, max: maxTenths },
   );
   return gateways.map((code, i) => ({
     gatewayId: (code ?? 0) >> 2,

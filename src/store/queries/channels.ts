@@ -3,6 +3,7 @@
 import { formatDevAddr } from "../../model/identifiers.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import { decodeMinutes, HOUR_MINUTES } from "../hours/channel-minutes.ts";
+import { gatewayOf, type HeardHours, noHeardHours } from "../hours/heard-hours.ts";
 import type { Store } from "../open.ts";
 import { cellParts } from "./gateway-packets.ts";
 import { columnsOf, prepared } from "./statement.ts";
@@ -143,28 +144,48 @@ export interface ChannelFrames {
   readonly frames: number;
 }
 
-/** Packets of known nodes by gateway, channel and node, in order; ghosts and secondary antennas are left out. */
-export function framesByChannel(store: Store, { fromUs, toUs }: TimeRange): ChannelFrames[] {
-  const [gateways = [], frequencies, lives] = columnsOf(
-    store,
-    ["r.gateway_id", "r.frequency_hz", "f.life_id"],
-    `FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
-     WHERE r.at_us >= ? AND r.at_us < ? AND r.ghost = 0 AND r.further = 0 AND r.frequency_hz IS NOT NULL
-       AND f.life_id IS NOT NULL`,
-    [fromUs, toUs],
-  );
+/**
+ * Packets of known nodes by gateway, channel and node, in order; ghosts and secondary antennas are left out. `heard`: hours
+ * that need not be read.
+ */
+export function framesByChannel(
+  store: Store,
+  stretch: TimeRange,
+  heard: HeardHours = noHeardHours(store),
+): ChannelFrames[] {
   // Counted here: SQLite would sort all packets to group them.
   const counts = new Map<number, Map<number, Map<number, number>>>();
-  for (const [i, gateway] of gateways.entries()) {
-    const ofGateway = entry(counts, gateway ?? 0);
-    const ofChannel = entry(ofGateway, frequencies?.[i] ?? 0);
-    const life = lives?.[i] ?? 0;
+  const lives = new Set<number>();
+  const add = (gatewayId: number, frequencyHz: number, life: number) => {
+    const ofChannel = entry(entry(counts, gatewayId), frequencyHz);
     ofChannel.set(life, (ofChannel.get(life) ?? 0) + 1);
+    lives.add(life);
+  };
+  for (const part of heard.partsOf(stretch)) {
+    if ("hour" in part) {
+      const { small, frequency, life, secondary } = part.hour;
+      for (let i = part.from; i < part.to; i++) {
+        const [frequencyHz, lifeId] = [frequency[i] ?? Number.NaN, life[i] ?? Number.NaN];
+        if (secondary[i] === 0 && !Number.isNaN(frequencyHz) && !Number.isNaN(lifeId))
+          add(gatewayOf(small[i] ?? 0), frequencyHz, lifeId);
+      }
+      continue;
+    }
+    const [gateways = [], frequencies, ofFrames] = columnsOf(
+      store,
+      ["r.gateway_id", "r.frequency_hz", "f.life_id"],
+      `FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
+       WHERE r.at_us >= ? AND r.at_us < ? AND r.ghost = 0 AND r.further = 0 AND r.frequency_hz IS NOT NULL
+         AND f.life_id IS NOT NULL`,
+      [part.fromUs, part.toUs],
+    );
+    for (const [i, gateway] of gateways.entries())
+      add(gateway ?? 0, frequencies?.[i] ?? 0, ofFrames?.[i] ?? 0);
   }
   const named = prepared(
     store,
     "SELECT id, dev_addr AS devAddr, number FROM main.life WHERE id IN (SELECT value FROM json_each(?))",
-  ).all(JSON.stringify([...new Set(lives)])) as { id: number; devAddr: number; number: number }[];
+  ).all(JSON.stringify([...lives])) as { id: number; devAddr: number; number: number }[];
   const nodes = new Map(
     named.map(({ id, devAddr, number }) => [id, `${formatDevAddr(devAddr)}/${number}`] as const),
   );

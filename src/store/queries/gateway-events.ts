@@ -1,6 +1,7 @@
 /** What do the events of a gateway rest on? Minutes with packets, status reports, regular senders, levels. */
 import { MINUTE_US, type TimeRange } from "../../model/time-range.ts";
 import { windowParts } from "../hours/gathered.ts";
+import { gatewayOf, type HeardHour, type HeardHours, levelledFrom } from "../hours/heard-hours.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
@@ -151,37 +152,84 @@ export interface LevelRecord {
   readonly dataRate: number;
 }
 
-/** Levels of frames at all gateways, in order of time: of each of `slots` equal parts of the window the first `most`. */
+/**
+ * Levels of frames at all gateways, in order of time: of each of `slots` equal parts of the window the first `most`.
+ * `heard`: hours that need not be read.
+ */
 export function levelsIn(
   store: Store,
   { fromUs, toUs }: TimeRange,
   slots: number,
   most: number,
+  heard: HeardHours,
 ): LevelRecord[] {
   const slotUs = (toUs - fromUs) / slots;
   const levels: LevelRecord[] = [];
   for (let i = 0; i < slots; i++) {
-    const from = Math.round(fromUs + i * slotUs);
-    const to = Math.round(fromUs + (i + 1) * slotUs);
-    const [gateways = [], lives, times, rssis, snrs, rates] = columnsOf(
-      store,
-      ["gateway_id", "life_id", "at_us - @from", "rssi_tenths", "snr_tenths", "data_rate"],
-      `FROM (SELECT r.gateway_id, f.life_id, r.at_us, r.rssi_tenths, r.snr_tenths, r.data_rate
-         FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
-         WHERE r.at_us >= @from AND r.at_us < @to AND r.crc = 0 AND r.ghost = 0 AND r.antenna = 0
-           AND r.rssi_tenths IS NOT NULL AND f.life_id IS NOT NULL AND f.replay = 0
-         ORDER BY r.at_us, r.gateway_id, f.life_id LIMIT @most)`,
-      { from, to, most },
-    );
-    for (let k = 0; k < gateways.length; k++)
-      levels.push({
-        gatewayId: gateways[k] ?? 0,
-        lifeId: lives?.[k] ?? 0,
-        atUs: from + (times?.[k] ?? 0),
-        rssiTenths: rssis?.[k] ?? 0,
-        snrTenths: snrs?.[k] ?? null,
-        dataRate: rates?.[k] ?? 0,
-      });
+    const slot = { fromUs: Math.round(fromUs + i * slotUs), toUs: Math.round(fromUs + (i + 1) * slotUs) };
+    const parts = heard.partsOf(slot);
+    const isKept = parts.every((part) => "hour" in part);
+    if (!isKept) {
+      addLevels(store, slot, most, levels);
+      continue;
+    }
+    let left = most;
+    for (const part of parts) if ("hour" in part) left -= addKeptLevels(part.hour, slot, left, levels);
   }
   return levels;
+}
+
+/** Adds at most `most` levels of a slot; how many it were. */
+function addKeptLevels(
+  hour: HeardHour,
+  { fromUs, toUs }: TimeRange,
+  most: number,
+  levels: LevelRecord[],
+): number {
+  const { levelled, at, small, life, levels: codes, dataRate } = hour;
+  let added = 0;
+  for (let place = levelledFrom(hour, fromUs); place < levelled.length && added < most; place++) {
+    const i = levelled[place] ?? 0;
+    const atUs = hour.fromUs + (at[i] ?? 0);
+    if (atUs >= toUs) break;
+    const code = codes[i] ?? 0;
+    const snr = code % 65_536;
+    levels.push({
+      gatewayId: gatewayOf(small[i] ?? 0),
+      lifeId: life[i] ?? 0,
+      atUs,
+      rssiTenths: Math.floor(code / 65_536) - 32_768,
+      snrTenths: snr === 0 ? null : snr - 32_768,
+      dataRate: dataRate[i] ?? 0,
+    });
+    added += 1;
+  }
+  return added;
+}
+
+function addLevels(
+  store: Store,
+  { fromUs: from, toUs: to }: TimeRange,
+  most: number,
+  levels: LevelRecord[],
+): void {
+  const [gateways = [], lives, times, rssis, snrs, rates] = columnsOf(
+    store,
+    ["gateway_id", "life_id", "at_us - @from", "rssi_tenths", "snr_tenths", "data_rate"],
+    `FROM (SELECT r.gateway_id, f.life_id, r.at_us, r.rssi_tenths, r.snr_tenths, r.data_rate
+       FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
+       WHERE r.at_us >= @from AND r.at_us < @to AND r.crc = 0 AND r.ghost = 0 AND r.antenna = 0
+         AND r.rssi_tenths IS NOT NULL AND f.life_id IS NOT NULL AND f.replay = 0
+       ORDER BY r.at_us, r.gateway_id, f.life_id LIMIT @most)`,
+    { from, to, most },
+  );
+  for (let k = 0; k < gateways.length; k++)
+    levels.push({
+      gatewayId: gateways[k] ?? 0,
+      lifeId: lives?.[k] ?? 0,
+      atUs: from + (times?.[k] ?? 0),
+      rssiTenths: rssis?.[k] ?? 0,
+      snrTenths: snrs?.[k] ?? null,
+      dataRate: rates?.[k] ?? 0,
+    });
 }
