@@ -22,7 +22,7 @@ const MIGRATIONS = fileURLToPath(new URL("../../migrations/", import.meta.url));
 const FOLDER = fileURLToPath(new URL("../data/stores/", import.meta.url));
 
 /** Nine hours and 36 minutes of three nodes, a frame each twenty minutes; node 01000002 lost counters 12 to 17. */
-function someHours(): DecodedArrival[] {
+export function someHours(): DecodedArrival[] {
   return traffic(0.4).filter(({ decoding, arrival }) => {
     if (!decoding.ok || decoding.datagram.kind !== "push-data") return true;
     const counter = 1 + Math.floor((arrival.atUs - START_US) / 1_200e6);

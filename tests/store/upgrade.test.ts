@@ -16,7 +16,7 @@ import { nodesView } from "../../src/views/nodes.ts";
 import { siteView } from "../../src/views/site.ts";
 import { trialsView } from "../../src/views/trials/trials.ts";
 import { askedWindow } from "../../src/views/window.ts";
-import { earlierSchemas, unpackStore, writeMissingStores } from "./old-stores.ts";
+import { earlierSchemas, someHours, unpackStore, writeMissingStores } from "./old-stores.ts";
 import { workOff } from "./some-days.ts";
 import { phy, pull, push, SHED, START_US } from "./traffic.ts";
 
@@ -63,6 +63,22 @@ describe("a store of an earlier schema", { timeout: 60_000 }, () => {
     expect(life()).toEqual([{ number: 1, last_counter: 30, heard: 30 }]);
     recorder.close();
     expect(new Set(states())).toEqual(new Set(["7B", "78"]));
+    db.close();
+  });
+
+  it.each([1, 13, 27])("%i knows its datagrams again, whose digests were longer until 027", (schema) => {
+    const { db, path } = upgraded(schema);
+    const old = new Database(`${path}.schema-${schema}`, { readonly: true });
+    const longest = (store: Store) => store.prepare("SELECT max(digest) FROM datagram").pluck().get();
+    expect(longest(old)).toBeGreaterThan(2 ** 51);
+    expect(longest(db)).toBeLessThan(2 ** 47);
+    old.close();
+    const rows = () => db.prepare("SELECT * FROM datagram").all();
+    const before = rows();
+    const recorder = new Recorder(db, judgeGap);
+    expect(recorder.record(someHours()).datagrams).toBe(0);
+    expect(rows()).toEqual(before);
+    recorder.close();
     db.close();
   });
 

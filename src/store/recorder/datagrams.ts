@@ -49,9 +49,10 @@ export class DatagramWriter {
   /** Books a datagram under its gateway and says what to do with it. */
   book(
     gatewayId: number,
-    { atUs, bytes, digest = digestOf(bytes) }: Pick<Arrival, "atUs" | "bytes" | "digest">,
+    { atUs, bytes, digest: given }: Pick<Arrival, "atUs" | "bytes" | "digest">,
     kind: DatagramKind,
   ): DatagramStanding {
+    const digest = shortDigest(given ?? digestOf(bytes));
     const span = kind === "pull-data" ? KEEPALIVE_DUPLICATE_US : DUPLICATE_US;
     const recent = this.#recentOf(gatewayId);
     const duplicate = this.#seenNear(recent, gatewayId, atUs, digest, span);
@@ -64,7 +65,7 @@ export class DatagramWriter {
 
   /** Books a refused datagram of a capture, so that reading the file again does not count it again. */
   bookRefused(atUs: number, bytes: Uint8Array): boolean {
-    return this.#insert.run(0, atUs, digestOf(bytes), 255).changes === 1;
+    return this.#insert.run(0, atUs, shortDigest(digestOf(bytes)), 255).changes === 1;
   }
 
   #recentOf(gatewayId: number): Recent {
@@ -90,6 +91,16 @@ export class DatagramWriter {
   forget(): void {
     this.#recent.clear();
   }
+}
+
+const DIGESTS = 2 ** 47;
+
+/**
+ * The lowest 47 bits, which take six octets in the store instead of eight. Datagrams of one gateway within two seconds
+ * would have to share them to be taken for one.
+ */
+function shortDigest(digest: number): number {
+  return digest % DIGESTS;
 }
 
 function remember(recent: Recent, atUs: number, digest: number): void {
