@@ -60,7 +60,8 @@ export function judgeGap(scene: Scene): GapJudgement {
       : (scene.homes.length > 1 || isSharedSide(sight)) && !OF_ONE_GATEWAY.has(cause)
         ? "site"
         : "gateway",
-    gatewayId: isShared ? (gatewayOf(judged, scene) ?? null) : null,
+    // What a gateway that is not the first alone tells weighs too little to be named.
+    gatewayId: isShared ? (scene.homes[0]?.id ?? null) : null,
   };
 }
 
@@ -82,12 +83,6 @@ const SHARED_CAUSES: ReadonlySet<CauseWord> = new Set([
 
 /** Of one gateway also where several hear the node. */
 const OF_ONE_GATEWAY: ReadonlySet<CauseWord> = new Set(["gateway-deaf", "gateway-weakened", "backhaul-loss"]);
-
-/** The gateway that the strongest evidence speaks of, where the cause is one's; else the best. */
-function gatewayOf({ cause, evidence }: Judged, { homes }: Scene): number | undefined {
-  const eui = OF_ONE_GATEWAY.has(cause) ? evidence[0]?.restsOn?.gatewayEui : undefined;
-  return (homes.find((home) => home.eui === eui) ?? homes[0])?.id;
-}
 
 const WORDS: Readonly<Record<CauseWord, string>> = {
   "gateway-unreachable": "the gateway could not be reached; the node continued to send",

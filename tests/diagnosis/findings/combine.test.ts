@@ -45,6 +45,29 @@ describe("evidence put together", () => {
     const [one, other] = judged.alternatives;
     expect(one?.confidence).toBeCloseTo(other?.confidence ?? 0, 9);
   });
+  it("names a cause from seven tenths on that is three times as likely as the next, and no other", () => {
+    // Scores that leave all the rest next to nothing; interference's own prior is -0.7. Shares 2.75 : 1, 0.733 and 0.267.
+    const against = (ratio: number) =>
+      combine([piece({ "weak-link": 20, interference: 20.7 - Math.log(ratio) })]).cause;
+    expect([against(2.75), against(3.05)]).toEqual(["unexplained", "weak-link"]);
+    // Three others a quarter as likely each: four sevenths, four times the next.
+    const others = 20 - Math.log(4);
+    const split = piece({
+      "weak-link": 20,
+      interference: others + 0.7,
+      congestion: others + 0.7,
+      "node-silent": others + 0.5,
+    });
+    expect(combine([split]).cause).toBe("unexplained");
+  });
+  it("is proved by one piece, whatever others are beside it, and lists what speaks against it by weight", () => {
+    const judged = combine([
+      piece({ "node-silent": 9.2 }, { proves: "node-silent" }),
+      ...[-1, -3, -2].map((weight) => piece({ "node-silent": weight })),
+    ]);
+    expect([judged.cause, judged.confidence]).toEqual(["node-silent", CERTAIN_FROM]);
+    expect(judged.against.map(({ weight }) => weight)).toEqual([-3, -2, -1]);
+  });
   it("carries the word that its figure alone gives", () => {
     // Scores: node-silent 3.2 - 0.5 = 2.7, the others at their priors, none of them 0; shares are exp(1.25 score) over their sum.
     const rest = [0, -1, -1.5, -1.5, -2, 0, -0.7, -0.7, -1, -1, -2].reduce(

@@ -285,6 +285,8 @@ describe("join-requests", () => {
       times(both, { nextLife: { number: 2, begunBy, firstAtUs, firstCounter: 0 } });
     expect(followed(149.9 * MINUTE)).toEqual([130, 140]);
     expect(followed(140 * MINUTE)).toEqual([130, 140]);
+    // A request after the new life's first frame was no cause of it.
+    expect(followed(125 * MINUTE)).toEqual([120]);
     // Ten minutes later, or by another reason, it is the device that began to ask when the node fell silent.
     expect(followed(150 * MINUTE)).toEqual([120]);
     expect(followed(149 * MINUTE, "counter-reset")).toEqual([120]);
@@ -299,6 +301,11 @@ describe("join-requests", () => {
         every(1, 40, 100, [], { rssiDbm: ownDbm }),
       );
     expect(at(-95, -91)).toEqual([120]);
+    // The node's newest forty frames tell its level: -110 since it was moved, not the mean with twenty-one of -70.
+    const moved = every(1, 40, 100).map((one, i) => ({ ...one, rssiDbm: i < 21 ? -70 : -110 }));
+    expect(times([asks(120, EUI, { rssiDbm: -96 }), asks(130, other, { rssiDbm: -110 })], {}, moved)).toEqual(
+      [130],
+    );
     expect(at(-91, -105)).toEqual([130]);
     expect(at(-94.9, -91)).toEqual([]);
     expect(at(-95, -92)).toEqual([]);

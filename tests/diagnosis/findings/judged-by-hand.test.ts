@@ -423,6 +423,13 @@ describe("a judged gap", () => {
     const unknown = judged(every(1, 40, 260, gone), { missed: 99 }, alive, []);
     expect(unknown.cause).toBe("unexplained");
     expect(unknown.recordNext.some((one) => one.startsWith("Put up a second gateway for a day"))).toBe(true);
+    // Nothing at all is known: weak link, silence and interference by their priors, and no word of what is no candidate.
+    const nothing = judged([], {}, { homes: [gateway({ keepaliveUs: null })] }, []);
+    expect(nothing.recordNext).toEqual([
+      "Put up a second gateway for a day: what both miss was not sent, or never left the node's surroundings.",
+      "Let the gateway forward packets with a wrong CRC (forward_crc_error): they tell collisions from weakness.",
+      "Leave the gateway's status report at 30 s: it counts what was heard and sent.",
+    ]);
     const two = judged(
       every(1, 40, 260, gone),
       { missed: 99 },

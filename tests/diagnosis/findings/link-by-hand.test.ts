@@ -1,6 +1,11 @@
 /** What the node's own signal and the load of its channels weigh, each piece whole, both sides of each limit. By hand. */
 import { describe, expect, it } from "vitest";
-import { sharedSideEvidence, together } from "../../../src/diagnosis/findings/coincidence.ts";
+import {
+  isSharedSide,
+  sharedSideEvidence,
+  shareOut,
+  together,
+} from "../../../src/diagnosis/findings/coincidence.ts";
 import { CAUSES, type EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
 import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
 import { dataRateEvidence, isEdge, marginEvidence } from "../../../src/diagnosis/findings/margin.ts";
@@ -173,6 +178,17 @@ describe("the strength of the node's signal", () => {
     );
   });
 
+  it("is compared there with what came after as well where fewer than four came within", () => {
+    const homes = [gateway(), gateway({ id: 2, eui: "02005E1000000002" })];
+    const gone = from(101, 199).filter((minute) => minute !== 150 && minute !== 160);
+    const other = frames(-100, -106, gone, -104).map((one) => ({ ...one, gatewayId: 2 }));
+    // Two of -106 and four of -104 in the middle, and the first frame after the gap is one of them.
+    expect(
+      second([...every(1, 40, 100, [], { snrDb: 20, rssiDbm: -90 }), ...other], { missed: 97 }, { homes })
+        ?.sentence,
+    ).toBe("Its signal was 4.0 dB weaker in the gap than before (6 frames against 61).");
+  });
+
   it("at the edge of what can be read says nothing by being the same", () => {
     expect(isEdge([{ powerDbm: -110, marginDb: 2.9 }])).toBe(true);
     expect(isEdge([{ powerDbm: -110, marginDb: 3 }])).toBe(false);
@@ -239,6 +255,34 @@ describe("a faster data rate since the gap", () => {
     expect(step(12, 9, 4, {}, 98)).toEqual([]);
   });
 
+  it("is known by the six frames after it as well where the gap holds fewer than four", () => {
+    // Three frames within at SF12, and what came after at SF9: six of nine.
+    const gone = from(101, 199).filter((minute) => ![110, 120, 130].includes(minute));
+    const since = (within: number) =>
+      dataRateEvidence(
+        sightOf(
+          scene(
+            every(1, 40, 260, gone).map((one) => ({
+              ...one,
+              spreadingFactor: one.atUs < WITHIN.toUs ? within : 9,
+              ...at(2),
+            })),
+            { missed: 96 },
+          ),
+        ),
+      ).length;
+    expect(since(12)).toBe(1);
+  });
+
+  it("is of the data rate that most frames have: of none where no rate has more than half", () => {
+    const frames = every(1, 40, 260, tenMissed).map((one, i) => ({
+      ...one,
+      spreadingFactor: one.atUs <= WITHIN.fromUs ? 12 : 7 + (i % 3),
+      ...at(2),
+    }));
+    expect(dataRateEvidence(sightOf(scene(frames)))).toEqual([]);
+  });
+
   it("is that of more than half of the frames", () => {
     const mixed = (first: number) =>
       dataRateEvidence(
@@ -285,6 +329,25 @@ describe("losses of several nodes", () => {
     });
   });
 
+  it("are compared with the share of losses around each, twenty moments either way", () => {
+    // By turns every half minute from 112 to 187.5: 152 moments, of which those of minutes 120-124, 140-144 and 160-164 are lost.
+    const lost = Array.from({ length: 152 }, (_, i) =>
+      pulses(120, 140, 160).includes(112 + (i >> 1)) ? 1 : 0,
+    );
+    const around = lost.map((_, i) => {
+      const near = lost.slice(Math.max(0, i - 20), i + 21);
+      return near.reduce((a, b) => a + b, 0) / near.length;
+    });
+    const off = lost.map((one, i) => one - (around[i] ?? 0));
+    const share = 30 / 152;
+    const correlation =
+      off.slice(1).reduce((sum, one, i) => sum + one * (off[i] ?? 0), 0) / (151 * share * (1 - share));
+    const [piece] = both(pulses(120, 140, 160), pulses(120, 140, 160));
+    expect(piece?.sentence).toContain(
+      `(correlation ${correlation.toFixed(2)}, ${(correlation * Math.sqrt(151)).toFixed(1)} standard errors)`,
+    );
+  });
+
   it("at moments of their own do not, nor ten of them at the least, nor nearly all", () => {
     expect(both(pulses(120, 140, 160), pulses(130, 150, 170))).toEqual([]);
     // Ten losses tell, nine do not.
@@ -304,6 +367,17 @@ describe("losses of several nodes", () => {
     };
     // Three quarters of the gap count: of 30 min some 45 moments, of 20 min some 30.
     expect([short(130), short(120)]).toEqual([1, 0]);
+  });
+});
+
+describe("a silence shorter than the node's interval", () => {
+  it("has nothing due that could fall into an outage", () => {
+    const homes = [gateway({ outages: [{ ...WITHIN, restarted: null, open: true }] })];
+    const share = (rhythmUs: number) =>
+      shareOut(
+        sightOf(scene(every(1, 40, 100), { kind: "silence", open: true, missed: 0, rhythmUs }, { homes })),
+      );
+    expect([share(50 * MINUTE), share(200 * MINUTE)]).toEqual([1, 0]);
   });
 });
 
@@ -328,6 +402,19 @@ describe("a silence of all gateways", () => {
         weights: { "gateway-unreachable": 2, ...of(-1.5, OTHERS) },
       },
     ]);
+  });
+
+  it("is none where the missed counters were due at other times, or a gateway restarted with it", () => {
+    const told = (missed: readonly number[], more: Partial<Scene> = {}) => {
+      const sight = sightOf(scene(every(1, 40, 260, missed), {}, { nobody, followed: 3, ...more }));
+      return [isSharedSide(sight), sharedSideEvidence(sight).length];
+    };
+    expect(told(tenMissed)).toEqual([true, 1]);
+    expect(told([130, 140, 150])).toEqual([false, 0]);
+    expect(told(tenMissed, { followed: 1 })).toEqual([false, 1]);
+    const outage = { fromUs: 110 * MINUTE, toUs: 113 * MINUTE, restarted: true, open: false };
+    const homes = [gateway({ outages: [outage] }), gateway({ id: 2 })];
+    expect(told(tenMissed, { homes })).toEqual([true, 0]);
   });
 
   it("is of the way to it where there is one", () => {
@@ -415,6 +502,36 @@ describe("the load of the node's channel", () => {
     expect(load([])[0]?.weights.congestion).toBeLessThan(-3);
   });
 
+  it("is that of the best gateway's packets, and of what the others lost of theirs", () => {
+    const elsewhere = crowd(3_000, 100, 200).map((one) => ({ ...one, gatewayId: 2 }));
+    expect(load(elsewhere)[0]?.sentence).toContain("predicts collisions for 0 % of its frames");
+    // Another node, on a channel of its own, lost 20 of 100: 3 000 heard were 3 750, 1 - e^-0.25 = 22 %.
+    const beside = (missed: readonly number[]) =>
+      load([...crowd(3_000, 100, 200), ...every(2, 40, 260, missed, { frequencyHz: 868_300_000 })])[0]
+        ?.sentence;
+    expect(beside(twenty)).toContain("predicts collisions for 22 % of its frames");
+    // Nine tenths lost count as eight: five times as many, 1 - e^-1 = 63 %.
+    expect(beside(from(101, 199).filter((minute) => minute % 10 !== 0))).toContain(
+      "predicts collisions for 63 % of its frames",
+    );
+  });
+
+  it("that is next to nothing is not called risen, nor does it take anything off other causes", () => {
+    // 300 frames, 2 %, far below the least that twenty of 99 may have been.
+    const { low } = sightOf(scene(every(1, 40, 260, twenty), { missed: 20 })).lossRange;
+    const x = Math.log(low / -Math.expm1(-0.02));
+    // Less than ln 1.2 = rare would count; here it does not.
+    expect(x).toBeGreaterThan(1.2);
+    const ratio = -(((x - 0.1) / 0.7) ** 2) / 2 - Math.log(0.7) + ((x - 3) / 1.8) ** 2 / 2 + Math.log(1.8);
+    expect(load(crowd(300, 100, 200))[0]?.weights.congestion).toBeCloseTo(ratio, 3);
+    // 600 frames, 3.9 %, of which five of 99 are: it fits, at less than the five percent of a full channel.
+    const [piece] = load(crowd(600, 100, 200), {}, [110, 130, 150, 170, 190]);
+    expect(piece?.sentence).toContain("collisions for 3.9 % of its frames (0 % before); it lost 5.1 %");
+    expect(piece?.weights).toEqual({
+      congestion: expect.closeTo(fits + Math.log(-Math.expm1(-0.04) / 0.05) + 1, 6),
+    });
+  });
+
   it("leaves other causes open where far more was lost than it takes", () => {
     const [piece] = load(crowd(3_000, 100, 200), {}, from(101, 195));
     expect(piece?.sentence).toMatch(
@@ -453,6 +570,14 @@ describe("the load of the node's channel", () => {
       restsOn: ofAll,
       weights: { congestion: 1.5, interference: -0.5, "gateway-transmitting": -0.5 },
     });
+    // Twenty against twelve of a hundred: less than twice as many.
+    const twelve = from(102, 190, 8);
+    expect(
+      second([
+        ...every(2, 40, 260, twenty, { airtimeUs }),
+        ...every(3, 40, 260, twelve, { airtimeUs, dataRate: 5 }),
+      ])?.sentence,
+    ).toContain("about what collisions take");
     // Of nobody at another rate is anything known: about what collisions take.
     expect(second(every(2, 40, 260, twenty, { airtimeUs }))).toEqual({
       sentence: "Others at its data rate lost 20 % of 100 counters, about what collisions take at that load.",

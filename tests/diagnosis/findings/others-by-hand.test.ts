@@ -1,7 +1,12 @@
 /** What noise, neighbours and channels weigh, each piece whole, both sides of each limit. Counted by hand. */
 import { describe, expect, it } from "vitest";
 import { channelEvidence } from "../../../src/diagnosis/findings/channels.ts";
-import { countedIn, neighboursMeanwhile, proportionIn } from "../../../src/diagnosis/findings/company.ts";
+import {
+  countedIn,
+  lossesAreAlike,
+  neighboursMeanwhile,
+  proportionIn,
+} from "../../../src/diagnosis/findings/company.ts";
 import type { EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
 import { neighbourEvidence } from "../../../src/diagnosis/findings/neighbours.ts";
 
@@ -451,6 +456,11 @@ describe("the neighbours of a node that lost all", () => {
     const recorded = [2, 3, 4].flatMap((life) => every(life, 40, 260, [...from(60, 79), ...from(150, 159)]));
     const away = sightOf(scene([...own, ...recorded], { missed: 99 }, { homes: [gateway({ notRecorded })] }));
     expect(proportionIn(away, WITHIN)).toMatchObject({ expected: 3 * 90, heard: 3 * 90, nodes: 3 });
+    // Twenty minutes of after in an outage: 60 and 40 minutes were watched, in which 100 of each were heard.
+    const outages = [{ fromUs: 220 * MINUTE, toUs: 240 * MINUTE, restarted: null, open: false }];
+    const unheard = [2, 3, 4].flatMap((life) => every(life, 40, 260, from(220, 239)));
+    const out = sightOf(scene([...own, ...unheard], { missed: 99 }, { homes: [gateway({ outages })] }));
+    expect(proportionIn(out, WITHIN)).toMatchObject({ expected: 3 * 100, heard: 3 * 100 });
     // Nobody watched before or after: nothing is expected.
     const unknown = {
       before: { fromUs: 100 * MINUTE, toUs: 100 * MINUTE },
@@ -479,6 +489,31 @@ describe("the neighbours of a node that lost all", () => {
     expect(counted(...steady.slice(0, 2), gone, every(7, 40, 150))).toEqual([2, 3, 5, 7]);
     // Two frames beside the gap are no rate.
     expect(counted(...steady, [...every(8, 99, 99), ...every(8, 101, 200)])).toEqual([2, 3, 4]);
+  });
+});
+
+describe("losses of single nodes", () => {
+  /** The node lost so many of 99, two others so many of a hundred each. */
+  const alike = (missed: number, one: number, two = one) => {
+    const some = (count: number) => from(101, 199).slice(0, count);
+    const frames = [...every(2, 40, 260, some(one)), ...every(3, 40, 260, some(two))];
+    return lossesAreAlike(sightOf(scene([...every(1, 40, 260, some(missed)), ...frames], { missed })));
+  };
+
+  it("are alike where they scatter about their common share by chance, and the node's is near it", () => {
+    expect(alike(20, 20)).toBe(true);
+    // Chi-square of two about a common share p, n = 100: 5 and 35 about 20 % are 2 × 15² / 16 = 28, more than 2 + 3 × 2.
+    expect(alike(20, 5, 35)).toBe(false);
+    // 13 and 27: 2 × 7² / 16 = 6.1, less than 8; 12 and 28: 8.
+    expect([alike(20, 13, 27), alike(20, 11, 29)]).toEqual([true, false]);
+    // Of 99 twenty are up to 29.2 % (Wilson), at three points more 32.2 %; from below 10.5 % as stretches of 221 counters go
+    // (sightOf), at three points less 7.5 %.
+    expect([7, 8, 32, 33].map((others) => alike(20, others))).toEqual([false, true, true, false]);
+  });
+
+  it("are not from a twentieth of all down, nor from nineteen twentieths up", () => {
+    expect([alike(5, 5), alike(6, 6)]).toEqual([false, true]);
+    expect([alike(94, 94), alike(96, 96)]).toEqual([true, false]);
   });
 });
 
