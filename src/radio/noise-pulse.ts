@@ -209,7 +209,7 @@ function boxOf(marks: readonly NoiseMark[], periodUs: number) {
 }
 
 function logLikelihood(hits: number, n: number): number {
-  if (n === 0 || hits === 0 || hits === n) return 0;
+  if (hits === 0 || hits === n) return 0;
   return hits * Math.log(hits / n) + (n - hits) * Math.log(1 - hits / n);
 }
 

@@ -183,6 +183,13 @@ describe("the share of one node's frames that others should spoil", () => {
     const loss = lossToOthers([load(7, 50_000, 6)], [wide], both, HOUR_US);
     expect(loss).toEqual({ aloha: 0, captureTheory: 0, captureMeasured: 0 });
     const rows = expectedCollisions([load(7, 50_000, 6), wide], alike(7, 12), HOUR_US);
+    // Also where it is 40 dB stronger than anything needs: the tables do not speak of it.
+    const loud = new Map([
+      [7, levels(0, 10)],
+      [12, levels(0, 10).map((level) => level + 40)],
+    ]);
+    const [far] = expectedCollisions([load(7, 50_000, 6), wide], loud, HOUR_US);
+    expect(far?.captureTheory).toBeCloseTo(1 - Math.exp(-1 / 6000), 12);
     // Each alone: 6/3.6e9 × 100 000 and 36/3.6e9 × 2 000 000.
     expect(rows[0]?.captureTheory).toBeCloseTo(1 - Math.exp(-1 / 6000), 12);
     expect(rows[1]?.captureTheory).toBeCloseTo(1 - Math.exp(-0.02), 12);

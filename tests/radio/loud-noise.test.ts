@@ -117,5 +117,10 @@ describe("a channel that was louder for some time", () => {
     expect(loudNoise(rough)).toBeNull();
     expect(loudNoise(rough.slice(9))).toMatchObject({ riseDb: 10 });
     expect(loudNoise(minutes(...flat(-117, 5), ...flat(-107, 6)))).toBeNull();
+    // Eleven samples five minutes apart: six loud over 25 min, one short of twelve; with twelve it is told.
+    const slow = (calm: number) =>
+      minutes(...flat(-117, calm), ...flat(-107, 6)).map((one) => ({ ...one, atUs: 5 * one.atUs }));
+    expect(loudNoise(slow(5))).toBeNull();
+    expect(loudNoise(slow(6))).toMatchObject({ fromUs: 30 * 60e6, toUs: 55 * 60e6, riseDb: 10 });
   });
 });

@@ -56,6 +56,19 @@ describe("the level of samples", () => {
     });
     expect(levelOf(samples.slice(0, 4))).toBeNull();
   });
+
+  it("counts samples that follow their neighbours as fewer, in whichever order they are handed in", () => {
+    // Fifteen below, then fifteen above: some two values, not thirty.
+    const samples = Array.from({ length: 30 }, (_, i) => ({
+      atUs: i,
+      noiseDbm: -100 + (i < 15 ? -0.5 : 0.5),
+      trust: "good" as const,
+    }));
+    const level = levelOf(samples);
+    expect(level?.error).toBeGreaterThan((1.2533 * 0.7413) / Math.sqrt(8));
+    const mixed = samples.map((_, i) => samples[(i * 7) % 30] ?? samples[0]!);
+    expect(levelOf(mixed)).toEqual(level);
+  });
 });
 
 describe("the place of a noise", () => {
@@ -105,6 +118,26 @@ describe("the place of a noise", () => {
     const place = noisePlace([gateway("A", -116, -110), gateway("B", -116, null)], TIME);
     expect(place).toMatchObject({ verdict: "strongest", eui: "B", differenceDb: null });
     expect(place.gateways[1]).toMatchObject({ status: "drowned", heard: 0, expected: 30 });
+  });
+
+  it("is open where both are drowned, and where one is and the other's noise is stronger than its packets", () => {
+    expect(noisePlace([gateway("A", -116, null), gateway("B", -116, null)], TIME)).toMatchObject({
+      verdict: "open",
+      reason: "drowned",
+    });
+    // At -60 dBm surely more than the -100 of A's packets; what drowned A may have been stronger yet.
+    expect(noisePlace([gateway("A", -116, null), gateway("B", -116, -60)], TIME)).toMatchObject({
+      verdict: "open",
+      reason: "drowned",
+    });
+  });
+
+  it("is not where there is no rise, however noisy it always was", () => {
+    // At A -80 dBm all along, so at most some -89 of the noise alone; at B it rose to -110.
+    expect(noisePlace([gateway("A", -80, -80), gateway("B", -116, -110)], TIME)).toMatchObject({
+      verdict: "open",
+      reason: "interval",
+    });
   });
 
   it("is open when a gateway heard nothing at all, for it may have been off", () => {

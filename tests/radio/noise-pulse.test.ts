@@ -85,6 +85,40 @@ describe("a pulse from 240 frames over three hours", () => {
   });
 });
 
+describe("the chance of a pulse", () => {
+  it("is that of its definition: 8 000 times e to the minus the most power on the grid", () => {
+    const some = marks((atS) => atS % 300 < 60);
+    const at = some.map(({ atUs }) => (atUs - (some[0]?.atUs ?? 0)) / 1e6);
+    const share = some.filter(({ isLoud }) => isLoud).length / some.length;
+    // A quarter of the inverse of the time apart, from five turns in it on.
+    const stepHz = 1 / (4 * (at.at(-1) ?? 0));
+    let most = 0;
+    for (let step = 20; step < 8_020; step++) {
+      let [re, im] = [0, 0];
+      some.forEach(({ isLoud }, i) => {
+        const angle = 2 * Math.PI * step * stepHz * (at[i] ?? 0);
+        re += ((isLoud ? 1 : 0) - share) * Math.cos(angle);
+        im += ((isLoud ? 1 : 0) - share) * Math.sin(angle);
+      });
+      most = Math.max(most, (re * re + im * im) / (some.length * share * (1 - share)));
+    }
+    expect(Math.log(noisePulse(some)?.p ?? 1)).toBeCloseTo(Math.log(8_000) - most, 6);
+  });
+});
+
+describe("a pulse wherever its on-time lies", () => {
+  it("is found with its begin, also where its phase crosses half a turn", () => {
+    for (let beginS = 0; beginS < 300; beginS += 25) {
+      const pulse = noisePulse(marks((atS) => (atS - beginS + 300) % 300 < 75));
+      expect([beginS, Math.round((pulse?.periodUs ?? 0) / 1e6), pulse?.onShare]).toEqual([
+        beginS,
+        300,
+        expect.closeTo(0.25, 1),
+      ]);
+    }
+  });
+});
+
 describe("an on-time of 60 s every 300, begun at 1,000 s", () => {
   const pulse = { periodUs: 300e6, onShare: 0.2, onFromUs: 1_000e6, p: 0 };
   const isOn = (atS: number, core = false) => isOnTime(pulse, atS * 1e6, core);

@@ -50,6 +50,12 @@ describe("the sliding hour", () => {
     expect(peakHour(frames)?.airtimeUs).toBe(60 * 1_318_912);
   });
 
+  it("is the first of several that are as full, and its end that of the frame that fills it", () => {
+    const at = (...starts: number[]) => starts.map((startUs) => ({ startUs, airtimeUs: 10 }));
+    expect(peakHour(at(0, 20, 500, 520), 100)).toEqual({ airtimeUs: 20, untilUs: 30 });
+    expect(peakHour(at(0, 20), 100)?.airtimeUs).toBe(20);
+  });
+
   it("is null without transmissions", () => {
     expect(peakHour([])).toBeNull();
   });
