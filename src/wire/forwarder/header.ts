@@ -141,8 +141,7 @@ export function writeHead(
  * must be answered: any other datagram, an unknown version, a head that is cut.
  */
 export function answerFor(datagramBytes: Uint8Array): Uint8Array | null {
-  const [version, high, low, identifier] = datagramBytes;
-  if (version === undefined || high === undefined || low === undefined) return null;
+  const [version = 0, high = 0, low = 0, identifier] = datagramBytes;
   if (datagramBytes.length < upstreamHeadOctets || (version !== 1 && version !== 2)) return null;
   if (identifier === identifiers.pushData) return Uint8Array.of(version, high, low, identifiers.pushAck);
   if (identifier === identifiers.pullData) return Uint8Array.of(version, high, low, identifiers.pullAck);

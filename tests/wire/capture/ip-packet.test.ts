@@ -148,6 +148,8 @@ describe("addresses", () => {
       "1::2::3",
       "1:2:3:4:5:6:7:8:9",
       "g::",
+      "::1.2.3.256",
+      "::1.2.3",
       "a",
     ]) {
       expect(parseIpAddress(text), text).toBeNull();

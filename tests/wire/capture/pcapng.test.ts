@@ -38,6 +38,15 @@ describe("blocks", () => {
       big.enhanced(0, us, rawFrame),
     );
     expect(read(file)).toEqual([whole, whole]);
+    const other = joined(
+      big.section(),
+      big.interface({ linkType: 101 }),
+      big.enhanced(0, us, rawFrame),
+      little.section(),
+      little.interface(),
+      little.enhanced(0, us, frame),
+    );
+    expect(read(other)).toEqual([whole, whole]);
   });
 
   test("an interface of the section before does not count", () => {
@@ -132,6 +141,15 @@ describe("clock", () => {
     offset.writeBigInt64LE(-1n);
     const options = [[14, offset]] as const;
     const file = joined(little.section(), little.interface({ options }), little.enhanced(0, 0n, frame));
+    // Where the packet block's time stands: 12 octets into the block, behind the section and the interface.
+    const [fault] = read(file);
+    expect(fault).toMatchObject({
+      kind: "fault",
+      fault: {
+        reason: "timestamp",
+        at: little.section().length + little.interface({ options }).length + 12,
+      },
+    });
     expect(reasonsOf(read(file))).toEqual(["timestamp"]);
   });
 

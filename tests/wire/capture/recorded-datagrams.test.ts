@@ -15,6 +15,13 @@ test("a line is readable and has its members in a fixed order", () => {
   );
 });
 
+test("a digest of a datagram that was kept in parts is written behind its octets, and read", () => {
+  const one = { ...arrival(), digest: 77 };
+  const text = encodeRecordedDatagram(one);
+  expect(text).toBe(`${line.trimEnd().slice(0, -1)},"digest":77}\n`);
+  expect(arrivalsOf(read(file(text)))).toEqual([one]);
+});
+
 test("what is written comes back, to the microsecond and the octet", () => {
   const endpoint = fc.record({
     address: fc.oneof(fc.ipV4(), fc.constantFrom("2001:db8::1", "::1", "::ffff:192.0.2.1")),

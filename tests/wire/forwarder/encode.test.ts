@@ -96,6 +96,44 @@ describe("the reference daemons' forms", () => {
     expect(bodyOf()).toBe("{}");
   });
 
+  test("a status report has its time as printed by the daemons, and its fraction only where it is to be exact", () => {
+    const status = {
+      timeUs: Date.UTC(2026, 2, 14, 9) * 1000 + 250_000,
+      timeText: null,
+      latitudeDeg: null,
+      longitudeDeg: null,
+      altitudeM: null,
+      rxReceived: 1,
+      rxCrcOk: null,
+      rxForwarded: null,
+      ackPercent: null,
+      downlinkDatagrams: null,
+      txEmitted: null,
+      temperatureC: null,
+      platform: null,
+      mail: null,
+      description: null,
+    };
+    const written = (figures: "printf" | "exact", timeUs = status.timeUs) =>
+      Buffer.from(
+        encodePushData(
+          {
+            version: 2,
+            token: 1,
+            gatewayEui: "02005E1000000001",
+            packets: [],
+            status: { ...status, timeUs },
+          },
+          figures,
+        ).subarray(12),
+      ).toString();
+    expect(written("printf")).toBe('{"stat":{"time":"2026-03-14 09:00:00 GMT","rxnb":1}}');
+    expect(written("exact")).toBe('{"stat":{"time":"2026-03-14T09:00:00.250000Z","rxnb":1}}');
+    expect(written("exact", status.timeUs - 250_000)).toBe(
+      '{"stat":{"time":"2026-03-14 09:00:00 GMT","rxnb":1}}',
+    );
+  });
+
   test("acknowledgements are 4 octets, a keepalive and an accepted TX_ACK 12", () => {
     const named = { version: 1, token: 0x0102, gatewayEui: "02005E10000000FF" } as const;
     expect(Buffer.from(encodePushAck(named)).toString("hex")).toBe("01010201");

@@ -195,6 +195,17 @@ describe("with the keys of 1.1", () => {
     expect(answer.notes).toContain("found by trial: data rate 5, channel index 2");
   });
 
+  test("nothing is said to be found by trial of what was told", () => {
+    const bytes = uplink11({ fCnt32: 7, clear: "BEEF" });
+    expect(explain(bytes, keys11, { txDr: 5, txCh: 2 }).notes).toEqual([]);
+    // One of the two told: the other is tried.
+    for (const facts of [{ txDr: 5 }, { txCh: 2 }]) {
+      const answer = explain(bytes, keys11, facts);
+      expect(answer).toMatchObject({ micValid: true, micChecked: "whole" });
+      expect(answer.notes).toEqual(["found by trial: data rate 5, channel index 2"]);
+    }
+  });
+
   test("the forwarding key alone proves half a MIC", () => {
     const answer = explain(uplink11({ fCnt32: 7 }), { fNwkSIntKey: keys11.fNwkSIntKey });
     expect(answer).toMatchObject({ micValid: true, micChecked: "half" });
@@ -369,6 +380,14 @@ describe("a packet that is no PHYPayload", () => {
     expect(describeAnswer(answer)).toContain(
       "Malformed: lorawan: 15 octets needed at octet 8, 0 there (fOptsOverrun)",
     );
+  });
+
+  test("of no octets, or of another major version, has no message type", () => {
+    expect(explain(new Uint8Array(0))).toMatchObject({ messageType: null, error: "empty" });
+    expect(explain(hex("41F17DBE490003002A3518AF"))).toMatchObject({
+      messageType: null,
+      error: "unsupportedMajor",
+    });
   });
 
   test("is a class B beacon when both CRCs fit", () => {

@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 import { hexOf, octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
-import { decodePhyPayload } from "../../../src/wire/lorawan/phy-payload.ts";
+import { decodePhyPayload, encodePhyPayload } from "../../../src/wire/lorawan/phy-payload.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
 
@@ -94,6 +94,18 @@ test("a proprietary message may be as short as its header, and has no MIC", () =
     payload: new Uint8Array(0),
     rfuBits: 0,
   });
+});
+
+test("whatever was read is written as it was: joins, rejoins, a join-accept, a proprietary message", () => {
+  for (const text of [
+    "00 0102030405060708 1112131415161718 3412 8B658839",
+    "C0 00 030201 0807060504030201 DB00 3C8642AE",
+    "C0 01 0102030405060708 1112131415161718 3412 8B658839",
+    "C0 02 030201 0807060504030201 DB00 3C8642AE",
+    "20 493EEB51FBA2116F810EDB3742975142",
+    "E0 0A0B0C",
+  ])
+    expect(hexOf(encodePhyPayload(messageIn(text)))).toBe(text.replaceAll(" ", ""));
 });
 
 describe("a malformed packet is named by the first rule that it breaks", () => {

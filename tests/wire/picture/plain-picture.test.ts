@@ -35,6 +35,14 @@ describe("a photo", () => {
     ["markup", Buffer.from("<svg xmlns='http://www.w3.org/2000/svg' onload='alert(1)'/>")],
     ["a page with a JPEG's first octets", Buffer.from([0xff, 0xd8, ...Buffer.from("<html>")])],
     ["a GIF", Buffer.from("GIF89a\x01\x00")],
+    [
+      "a JPEG with a marker 00 before its picture",
+      Buffer.concat([jpeg([]).subarray(0, 2), segment(0x00, new Uint8Array(4)), jpeg([]).subarray(2)]),
+    ],
+    [
+      "a JPEG that begins twice",
+      Buffer.concat([jpeg([]).subarray(0, 2), segment(0xd8, new Uint8Array(4)), jpeg([]).subarray(2)]),
+    ],
     ["a JPEG without a picture", Uint8Array.of(0xff, 0xd8, 0xff, 0xd9)],
   ])("is not: %s", (_, octets) => {
     expect(plainPicture(octets)).toBeNull();
