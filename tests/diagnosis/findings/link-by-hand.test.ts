@@ -336,7 +336,7 @@ describe("losses of several nodes", () => {
     );
     const around = lost.map((_, i) => {
       const near = lost.slice(Math.max(0, i - 20), i + 21);
-      return near.reduce((a, b) => a + b, 0) / near.length;
+      return near.reduce<number>((a, b) => a + b, 0) / near.length;
     });
     const off = lost.map((one, i) => one - (around[i] ?? 0));
     const share = 30 / 152;
