@@ -1,9 +1,8 @@
 /** On which channels does the gateway hear, which of its plan never, and which plan is it? */
-import type { BenchItem } from "../../contract/index.ts";
 import { binomialCdf } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 import { decibel, figure, listed, megahertzFigure, plural } from "../../words/format.ts";
-import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
+import { type Found, LIMITS, secondsFor } from "./limits.ts";
 
 export interface ChannelsEvidence {
   /** Packets with a right CRC by channel, lowest first. */
@@ -26,11 +25,7 @@ const SETTINGS_ADVICE =
   "Compare the forwarder's channel settings with the plan; if they are right, see whether the test node uses these channels.";
 
 /** Which channels of the plan, and further ones in use, are heard, hardly, or never. */
-export function judgeChannels(evidence: ChannelsEvidence): BenchItem {
-  return itemOf("channels", "Channels heard", LIMITS.channels.basis, channels(evidence));
-}
-
-function channels(evidence: ChannelsEvidence): Found {
+export function judgeChannels(evidence: ChannelsEvidence): Found {
   const { heard, expectedHz, plan, seconds } = evidence;
   const limits = LIMITS.channels;
   const total = heard.reduce((sum, { count }) => sum + count, 0);

@@ -1,10 +1,9 @@
 /** Do the gateway's clocks run right: its time of day, and the counter that times every packet? */
-import type { BenchItem } from "../../contract/index.ts";
 import { type CounterDrift, halfWidthPpm, secondsNeeded } from "../../radio/counter-drift.ts";
 import { median } from "../../statistics/robust.ts";
 import { duration, plural, signed, signedWithUnit, withUnit } from "../../words/format.ts";
 
-import { type Found, itemOf, LIMITS } from "./limits.ts";
+import { type Found, LIMITS } from "./limits.ts";
 
 export interface GatewayClockEvidence {
   /** Of each status report, oldest first: its time minus arrival; null where it had no readable time. */
@@ -13,18 +12,14 @@ export interface GatewayClockEvidence {
   readonly newestAtUs: number | null;
 }
 
-/** The gateway's time of day against the clock that stamped its datagrams. */
-export function judgeGatewayClock(evidence: GatewayClockEvidence): BenchItem {
-  return itemOf("gateway-clock", "Gateway clock", LIMITS.gatewayClock.basis, gatewayClock(evidence));
-}
-
 const HALF_HOUR_S = 1800;
 // GPS weeks are counted in 10 bits (IS-GPS-200, from memory): a receiver that rolls over dates back by 1024 weeks.
 const GPS_ROLLOVER_S = 1024 * 7 * 86_400;
 const EPOCH_SPAN_S = 40 * 86_400;
 const GPS_EPOCH_S = 315_964_800;
 
-function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
+/** The gateway's time of day against the clock that stamped its datagrams. */
+export function judgeGatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
   if (offsetsUs.length === 0 || newestAtUs === null) {
     return {
       state: "waiting",
@@ -100,9 +95,8 @@ export interface Standstill {
  * `drift`: null where two counters in turn leave nothing to tell. `standstill`: the longest run of packets at one count;
  * null when the counter always moved.
  */
-export function judgeCounterDrift(drift: CounterDrift | null, standstill: Standstill | null): BenchItem {
-  const found = standsStill(standstill) ?? counterClock(drift);
-  return itemOf("counter-drift", "Counter clock", LIMITS.counterDrift.basis, found);
+export function judgeCounterDrift(drift: CounterDrift | null, standstill: Standstill | null): Found {
+  return standsStill(standstill) ?? counterClock(drift);
 }
 
 function standsStill(standstill: Standstill | null): Found | null {
@@ -182,11 +176,12 @@ export interface RestartEvidence {
 }
 
 /** How often the counter restarted. */
-export function judgeRestarts(evidence: RestartEvidence): BenchItem {
-  return itemOf("restarts", "Restarts", LIMITS.restarts.basis, restarts(evidence));
-}
-
-function restarts({ readings, restarts: times, windowSeconds, isTwoBoards }: RestartEvidence): Found {
+export function judgeRestarts({
+  readings,
+  restarts: times,
+  windowSeconds,
+  isTwoBoards,
+}: RestartEvidence): Found {
   if (isTwoBoards)
     return {
       state: "waiting",

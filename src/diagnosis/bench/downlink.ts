@@ -1,9 +1,8 @@
 /** Does the downlink path work: how long does it take, and does the gateway send what it is asked to? */
-import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
 import { duration, figure, listed, milliseconds, percentInWords, plural } from "../../words/format.ts";
 
-import { type Found, itemOf, LIMITS } from "./limits.ts";
+import { type Found, LIMITS } from "./limits.ts";
 import { pushTimeoutMs, type ServerTrip } from "./packet-counts.ts";
 
 export interface RoundTripEvidence {
@@ -16,11 +15,7 @@ export interface RoundTripEvidence {
 }
 
 /** How long a datagram takes there and back, as far as it was measured here. */
-export function judgeRoundTrip(evidence: RoundTripEvidence): BenchItem {
-  return itemOf("round-trip", "Round trip", LIMITS.roundTrip.basis, roundTrip(evidence));
-}
-
-function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
+export function judgeRoundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
   const limits = LIMITS.roundTrip;
   const gatewayMs = median(pairsMs);
   if (gatewayMs !== null || trip !== null) {
@@ -112,11 +107,6 @@ export interface DownlinkEvidence {
   readonly test: DownlinkTest | null;
 }
 
-/** Whether the gateway sends what it is asked to. */
-export function judgeDownlinks(evidence: DownlinkEvidence): BenchItem {
-  return itemOf("downlinks", "Downlinks", LIMITS.downlinks.basis, downlinks(evidence));
-}
-
 // Meanings of txpk_ack.error; protocol text 1.3 and later. A full queue is reported as a collision, and "too early" mostly
 // means too late (public issue threads of the reference daemons).
 const WORDS: Readonly<Record<string, string>> = {
@@ -129,7 +119,8 @@ const WORDS: Readonly<Record<string, string>> = {
   GPS_UNLOCKED: "it has no GPS time",
 };
 
-function downlinks(evidence: DownlinkEvidence): Found {
+/** Whether the gateway sends what it is asked to. */
+export function judgeDownlinks(evidence: DownlinkEvidence): Found {
   const { accepted, refused, asked, emitted, test } = evidence;
   const limits = LIMITS.downlinks;
   if (test?.result === "unanswered") {

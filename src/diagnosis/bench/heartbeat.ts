@@ -1,9 +1,8 @@
 /** Do keepalives and status reports come, and how often? */
-import type { BenchItem } from "../../contract/index.ts";
 import { duration, figure, listed, percentInWords, plural } from "../../words/format.ts";
 import { refusalWords } from "../notices.ts";
 
-import { type Found, itemOf, LIMITS } from "./limits.ts";
+import { type Found, LIMITS } from "./limits.ts";
 
 /** One kind of datagram that comes by the clock. */
 export interface Rhythm {
@@ -32,11 +31,7 @@ export interface KeepaliveEvidence extends Rhythm {
 }
 
 /** Keepalives (PULL_DATA) keep the downlink path open: without them no downlink reaches the gateway. */
-export function judgeKeepalives(evidence: KeepaliveEvidence): BenchItem {
-  return itemOf("keepalives", "Keepalives", LIMITS.keepalives.basis, keepalives(evidence));
-}
-
-function keepalives(evidence: KeepaliveEvidence): Found {
+export function judgeKeepalives(evidence: KeepaliveEvidence): Found {
   const limits = LIMITS.keepalives;
   const { count, intervalSeconds, sinceNewestSeconds, lost, silences, followedSeconds } = evidence;
   if (count === 0 && evidence.others === 0 && evidence.recordedSeconds < evidence.outageSeconds) {
@@ -137,11 +132,7 @@ export interface StatusEvidence extends Rhythm {
 }
 
 /** Status reports carry the gateway's own account; much of this list rests on them. */
-export function judgeStatusReports(evidence: StatusEvidence): BenchItem {
-  return itemOf("status-reports", "Status reports", LIMITS.statusReports.basis, reports(evidence));
-}
-
-function reports(evidence: StatusEvidence): Found {
+export function judgeStatusReports(evidence: StatusEvidence): Found {
   const limits = LIMITS.statusReports;
   const { count, intervalSeconds, sinceNewestSeconds, followedSeconds, odd } = evidence;
   if (count === 0 && followedSeconds >= limits.absentSeconds) {
@@ -229,11 +220,7 @@ export interface OrderEvidence {
 }
 
 /** Whether datagrams come twice, or overtake each other. */
-export function judgeOrder(evidence: OrderEvidence): BenchItem {
-  return itemOf("datagram-order", "Order of datagrams", LIMITS.order.basis, order(evidence));
-}
-
-function order({ datagrams, duplicates, reordered }: OrderEvidence): Found {
+export function judgeOrder({ datagrams, duplicates, reordered }: OrderEvidence): Found {
   const limits = LIMITS.order;
   if (datagrams < limits.leastDatagrams) {
     return {
@@ -262,11 +249,7 @@ export interface RefusedEvidence {
 }
 
 /** What was rejected of the gateway, and why. */
-export function judgeRefused(evidence: RefusedEvidence): BenchItem {
-  return itemOf("refused", "Rejected", LIMITS.refused.basis, refused(evidence));
-}
-
-function refused({ datagrams, refused: reasons }: RefusedEvidence): Found {
+export function judgeRefused({ datagrams, refused: reasons }: RefusedEvidence): Found {
   const count = reasons.reduce((sum, one) => sum + one.count, 0);
   if (datagrams === 0 && count === 0) {
     return { state: "waiting", reason: "No datagram came yet.", awaits: "a datagram" };

@@ -1,10 +1,9 @@
 /** Who speaks: which protocol version, under a plausible identifier, and is it one gateway only? */
-import type { BenchItem } from "../../contract/index.ts";
 import { TMST_PERIOD_US, wrapUs } from "../../radio/clock.ts";
 import { median } from "../../statistics/robust.ts";
 import { duration, plural } from "../../words/format.ts";
 
-import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
+import { type Found, LIMITS, secondsFor } from "./limits.ts";
 
 export interface ProtocolEvidence {
   /** Versions that its datagrams bore. */
@@ -14,11 +13,7 @@ export interface ProtocolEvidence {
 }
 
 /** Which version of the protocol the gateway speaks. */
-export function judgeProtocol(evidence: ProtocolEvidence): BenchItem {
-  return itemOf("protocol-version", "Protocol version", LIMITS.protocol.basis, protocol(evidence));
-}
-
-function protocol({ versions, foreignVersion }: ProtocolEvidence): Found {
+export function judgeProtocol({ versions, foreignVersion }: ProtocolEvidence): Found {
   const newest = Math.max(...versions);
   if (foreignVersion > 0) {
     return {
@@ -55,11 +50,7 @@ function protocol({ versions, foreignVersion }: ProtocolEvidence): Found {
 const SHIPPED = new Set(["AA555A0000000000", "AA555A0000000101"]);
 
 /** Whether an identifier can be this gateway's own. `eui`: 16 upper-case hex digits. */
-export function judgeIdentifier(eui: string): BenchItem {
-  return itemOf("identifier", "Identifier", LIMITS.identifier.basis, identifier(eui));
-}
-
-function identifier(eui: string): Found {
+export function judgeIdentifier(eui: string): Found {
   const advice = "Set the identifier that is printed on the gateway, or that its maker's tool gives.";
   const fails = (reason: string): Found => ({ state: "fail", figure: eui, reason, advice });
   if (/^0+$/.test(eui)) return fails("All zero: no identifier is set.");
@@ -98,11 +89,7 @@ export interface OneGatewayEvidence {
 }
 
 /** Whether one gateway alone uses the identifier: two have two counters. */
-export function judgeOneGateway(evidence: OneGatewayEvidence): BenchItem {
-  return itemOf("one-gateway", "Single gateway", LIMITS.oneGateway.basis, oneGateway(evidence));
-}
-
-function oneGateway({ readings, returns, lines, seconds }: OneGatewayEvidence): Found {
+export function judgeOneGateway({ readings, returns, lines, seconds }: OneGatewayEvidence): Found {
   const limits = LIMITS.oneGateway;
   const advice =
     "Give each gateway an identifier of its own; images copied from card to card carry one along.";
@@ -160,11 +147,7 @@ const DISORDER_US = 50_000;
 const HALF_HOUR_S = 1_800;
 
 /** `time` of packets against arrival and against the counter. */
-export function judgePacketTime(evidence: PacketTimeEvidence): BenchItem {
-  return itemOf("packet-time", "Time of packets", LIMITS.packetTime.basis, packetTime(evidence));
-}
-
-function packetTime({ packets, dated }: PacketTimeEvidence): Found {
+export function judgePacketTime({ packets, dated }: PacketTimeEvidence): Found {
   const limits = LIMITS.packetTime;
   if (packets === 0) return { state: "waiting", reason: "No packet came yet.", awaits: "packets on the air" };
   if (dated.length === 0) {

@@ -32,6 +32,7 @@ import {
   type PacketTimeEvidence,
   type ProtocolEvidence,
 } from "./identity.ts";
+import { type Found, itemOf, LIMITS } from "./limits.ts";
 import {
   type AcknowledgedEvidence,
   type ArrivedEvidence,
@@ -97,33 +98,35 @@ export function judgeBench(evidence: BenchEvidence): BenchItem[] {
   });
 }
 
-function itemsOf(evidence: BenchEvidence): BenchItem[] {
+function itemsOf(e: BenchEvidence): BenchItem[] {
+  const check = (id: string, title: string, limits: { readonly basis: string }, found: Found) =>
+    itemOf(id, title, limits.basis, found);
   return [
-    judgeKeepalives(evidence.keepalives),
-    judgeStatusReports(evidence.status),
-    judgeProtocol(evidence.protocol),
-    judgeIdentifier(evidence.eui),
-    judgeOneGateway(evidence.oneGateway),
-    judgeGatewayClock(evidence.gatewayClock),
-    judgeCounterDrift(evidence.drift, evidence.standstill),
-    judgePacketTime(evidence.packetTime),
-    judgeRestarts(evidence.restarts),
-    judgeAcknowledged(evidence.acknowledged),
-    judgeRadio(evidence.radio),
-    judgeForwarded(evidence.counts),
-    judgeArrived(evidence.arrived),
-    judgeCrcFailed(evidence.crc),
-    judgeRegion(evidence.region),
-    judgeChannels(evidence.channels),
-    judgeDataRates(evidence.dataRates),
-    judgeOverheard(evidence.overheard),
-    judgeOverload(evidence.levels),
-    judgeLevels(evidence.levels),
-    judgeNoise(evidence.noise),
-    judgeOrder(evidence.order),
-    judgeRefused(evidence.refused),
-    judgeRoundTrip(evidence.roundTrip),
-    judgeDownlinks(evidence.downlinks),
+    check("keepalives", "Keepalives", LIMITS.keepalives, judgeKeepalives(e.keepalives)),
+    check("status-reports", "Status reports", LIMITS.statusReports, judgeStatusReports(e.status)),
+    check("protocol-version", "Protocol version", LIMITS.protocol, judgeProtocol(e.protocol)),
+    check("identifier", "Identifier", LIMITS.identifier, judgeIdentifier(e.eui)),
+    check("one-gateway", "Single gateway", LIMITS.oneGateway, judgeOneGateway(e.oneGateway)),
+    check("gateway-clock", "Gateway clock", LIMITS.gatewayClock, judgeGatewayClock(e.gatewayClock)),
+    check("counter-drift", "Counter clock", LIMITS.counterDrift, judgeCounterDrift(e.drift, e.standstill)),
+    check("packet-time", "Time of packets", LIMITS.packetTime, judgePacketTime(e.packetTime)),
+    check("restarts", "Restarts", LIMITS.restarts, judgeRestarts(e.restarts)),
+    check("acknowledged", "Acknowledgements", LIMITS.acknowledged, judgeAcknowledged(e.acknowledged)),
+    check("radio", "Radio", LIMITS.radio, judgeRadio(e.radio)),
+    check("forwarded", "Packets forwarded", LIMITS.forwarded, judgeForwarded(e.counts)),
+    check("arrived", "Packets arrived", LIMITS.arrived, judgeArrived(e.arrived)),
+    check("crc-failed", "Wrong CRCs", LIMITS.crcFailed, judgeCrcFailed(e.crc)),
+    check("region", "Channel plan", LIMITS.region, judgeRegion(e.region)),
+    check("channels", "Channels heard", LIMITS.channels, judgeChannels(e.channels)),
+    check("data-rates", "Data rates", LIMITS.dataRates, judgeDataRates(e.dataRates)),
+    check("overheard-downlinks", "Downlinks of others", LIMITS.overheard, judgeOverheard(e.overheard)),
+    check("overload", "Overload", LIMITS.overload, judgeOverload(e.levels)),
+    check("levels", "Signal levels", LIMITS.levels, judgeLevels(e.levels)),
+    check("noise", "Noise floor", LIMITS.noise, judgeNoise(e.noise)),
+    check("datagram-order", "Order of datagrams", LIMITS.order, judgeOrder(e.order)),
+    check("refused", "Rejected", LIMITS.refused, judgeRefused(e.refused)),
+    check("round-trip", "Round trip", LIMITS.roundTrip, judgeRoundTrip(e.roundTrip)),
+    check("downlinks", "Downlinks", LIMITS.downlinks, judgeDownlinks(e.downlinks)),
   ];
 }
 

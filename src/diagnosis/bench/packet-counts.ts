@@ -1,8 +1,7 @@
 /** What does the gateway itself count: answers in time, packets forwarded, packets that never arrived, wrong CRCs? */
-import type { BenchItem } from "../../contract/index.ts";
 import { duration, figure, milliseconds, percentInWords, plural } from "../../words/format.ts";
 import { backhaulProof } from "../findings/gateway.ts";
-import { type Found, itemOf, LIMITS } from "./limits.ts";
+import { type Found, LIMITS } from "./limits.ts";
 
 /** Round trips of PUSH_DATA to the server and back, as a relay or a capture shows them. */
 export interface ServerTrip {
@@ -24,11 +23,7 @@ export interface AcknowledgedEvidence {
 }
 
 /** Whether the gateway counts its datagrams as answered in time, and on whose side the time is lost. */
-export function judgeAcknowledged(evidence: AcknowledgedEvidence): BenchItem {
-  return itemOf("acknowledged", "Acknowledgements", LIMITS.acknowledged.basis, acknowledged(evidence));
-}
-
-function acknowledged(evidence: AcknowledgedEvidence): Found {
+export function judgeAcknowledged(evidence: AcknowledgedEvidence): Found {
   const { ackPercents } = evidence;
   // The first report after a start mostly says 0: nothing was sent before it.
   const known = ackPercents.slice(1).filter((percentage) => percentage !== null);
@@ -126,11 +121,7 @@ export interface CountEvidence {
 }
 
 /** Whether the gateway passes on what its radio receives. */
-export function judgeForwarded(evidence: CountEvidence): BenchItem {
-  return itemOf("forwarded", "Packets forwarded", LIMITS.forwarded.basis, forwarded(evidence));
-}
-
-function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: CountEvidence): Found {
+export function judgeForwarded({ reports, received, crcOk, forwarded: sent, seconds }: CountEvidence): Found {
   if (received === null || crcOk === null || sent === null) {
     return reports > 2
       ? { state: "waiting", reason: "Its status reports do not count packets." }
@@ -196,11 +187,7 @@ export interface ArrivedEvidence {
 }
 
 /** Whether what the gateway forwarded arrived here. */
-export function judgeArrived(evidence: ArrivedEvidence): BenchItem {
-  return itemOf("arrived", "Packets arrived", LIMITS.arrived.basis, arrived(evidence));
-}
-
-function arrived({ runs, uncompared }: ArrivedEvidence): Found {
+export function judgeArrived({ runs, uncompared }: ArrivedEvidence): Found {
   const limits = LIMITS.arrived;
   const intervals = runs.reduce((sum, run) => sum + run.intervals, 0);
   const received = runs.reduce((sum, run) => sum + run.arrived, 0);

@@ -1,7 +1,6 @@
 /** Does the radio hear, on more than one data rate, and only what nodes send? */
-import type { BenchItem } from "../../contract/index.ts";
 import { duration, figure, percentInWords, plural } from "../../words/format.ts";
-import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
+import { type Found, LIMITS, secondsFor } from "./limits.ts";
 
 export interface RadioEvidence {
   /** Packets of the window: by its own reports (rxnb), or as they arrived where reports do not count. */
@@ -21,11 +20,7 @@ export interface RadioEvidence {
 }
 
 /** Whether the radio delivers packets at all, and goes on doing so. */
-export function judgeRadio(evidence: RadioEvidence): BenchItem {
-  return itemOf("radio", "Radio", LIMITS.radio.basis, radio(evidence));
-}
-
-function radio(evidence: RadioEvidence): Found {
+export function judgeRadio(evidence: RadioEvidence): Found {
   const { packets, byReports, quietSeconds, heardSeconds } = evidence;
   const limits = LIMITS.radio;
   if (packets === 0) return neverHeard(evidence);
@@ -95,11 +90,7 @@ export interface DataRateEvidence {
 }
 
 /** Whether more than one data rate is heard: a receiver for one alone is no gateway for LoRaWAN. */
-export function judgeDataRates(evidence: DataRateEvidence): BenchItem {
-  return itemOf("data-rates", "Data rates", LIMITS.dataRates.basis, dataRates(evidence));
-}
-
-function dataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found {
+export function judgeDataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found {
   const limits = LIMITS.dataRates;
   const total = heard.reduce((sum, { count }) => sum + count, 0);
   if (total === 0)
@@ -152,11 +143,7 @@ export interface OverheardEvidence {
 }
 
 /** Whether downlinks of other gateways come in as if they were uplinks. */
-export function judgeOverheard(evidence: OverheardEvidence): BenchItem {
-  return itemOf("overheard-downlinks", "Downlinks of others", LIMITS.overheard.basis, overheard(evidence));
-}
-
-function overheard({ packets, downlinks, withCrc }: OverheardEvidence): Found {
+export function judgeOverheard({ packets, downlinks, withCrc }: OverheardEvidence): Found {
   const limits = LIMITS.overheard;
   if (packets === 0) return { state: "waiting", reason: "No packet came yet.", awaits: "packets on the air" };
   const share = downlinks / packets;
@@ -196,11 +183,7 @@ export interface CrcEvidence {
 }
 
 /** Which share of the packets had a wrong CRC. */
-export function judgeCrcFailed(evidence: CrcEvidence): BenchItem {
-  return itemOf("crc-failed", "Wrong CRCs", LIMITS.crcFailed.basis, crcFailed(evidence));
-}
-
-function crcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence): Found {
+export function judgeCrcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence): Found {
   const limits = LIMITS.crcFailed;
   const bySelf = received !== null && crcOk !== null && received >= crcOk && received > 0;
   // Without reports only a forwarder that passes on broken packets shows any.

@@ -1,7 +1,6 @@
 /** Does the gateway listen to the channel plan that its region has, or that was named? */
-import type { BenchItem } from "../../contract/index.ts";
 import { figure, listed, percentInWords, plural } from "../../words/format.ts";
-import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
+import { type Found, LIMITS, secondsFor } from "./limits.ts";
 
 export interface RegionEvidence {
   readonly verdict: "recognised" | "ambiguous" | "no-known-plan" | "nothing-heard";
@@ -36,11 +35,7 @@ interface ExpectedPlan {
 }
 
 /** Whether the channel plan is recognised, and nothing speaks against it. */
-export function judgeRegion(evidence: RegionEvidence): BenchItem {
-  return itemOf("region", "Channel plan", LIMITS.region.basis, region(evidence));
-}
-
-function region(evidence: RegionEvidence): Found {
+export function judgeRegion(evidence: RegionEvidence): Found {
   const { verdict, name, confidence, subBand, contradictions, reason, packets, expected } = evidence;
   if (expected !== null) return againstExpected(expected, evidence);
   if (verdict === "nothing-heard") {

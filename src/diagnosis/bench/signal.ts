@@ -1,5 +1,4 @@
 /** Are the levels believable, and is the place quiet enough to hear? */
-import type { BenchItem } from "../../contract/index.ts";
 import { type NoiseFloor, thermalNoiseDbm } from "../../radio/noise.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import {
@@ -12,7 +11,7 @@ import {
   signedDb,
 } from "../../words/format.ts";
 
-import { type Found, itemOf, LIMITS } from "./limits.ts";
+import { type Found, LIMITS } from "./limits.ts";
 
 export interface LevelEvidence {
   /** Newest packets with a right CRC; levels as the gateway gave them. */
@@ -23,11 +22,7 @@ export interface LevelEvidence {
 }
 
 /** Whether a node stands so close that it drives the receiver into overload. */
-export function judgeOverload(evidence: LevelEvidence): BenchItem {
-  return itemOf("overload", "Overload", LIMITS.overload.basis, overload(evidence));
-}
-
-function overload({ packets, ghosts, all }: LevelEvidence): Found {
+export function judgeOverload({ packets, ghosts, all }: LevelEvidence): Found {
   const limits = LIMITS.overload;
   const levels = packets.flatMap(({ rssiDbm }) => (rssiDbm === null ? [] : [rssiDbm]));
   // The strongest but for one in twenty: a single wild value is no node.
@@ -73,11 +68,7 @@ function overload({ packets, ghosts, all }: LevelEvidence): Found {
 }
 
 /** Whether levels vary as measured ones do, and the SNR is not at its stop. */
-export function judgeLevels(evidence: LevelEvidence): BenchItem {
-  return itemOf("levels", "Signal levels", LIMITS.levels.basis, levels(evidence));
-}
-
-function levels({ packets }: LevelEvidence): Found {
+export function judgeLevels({ packets }: LevelEvidence): Found {
   const limits = LIMITS.levels;
   const rssi = packets.flatMap(({ rssiDbm }) => (rssiDbm === null ? [] : [rssiDbm]));
   const snr = packets.flatMap(({ snrDb }) => (snrDb === null ? [] : [snrDb]));
@@ -127,11 +118,7 @@ export interface NoiseChannel {
 }
 
 /** The noise of each channel against that of a good receiver. */
-export function judgeNoise(channels: readonly NoiseChannel[]): BenchItem {
-  return itemOf("noise", "Noise floor", LIMITS.noise.basis, noise(channels));
-}
-
-function noise(channels: readonly NoiseChannel[]): Found {
+export function judgeNoise(channels: readonly NoiseChannel[]): Found {
   const limits = LIMITS.noise;
   const measured = channels.flatMap(({ frequencyHz, bandwidthHz, floor }) =>
     floor.noiseDbm === null
