@@ -5,7 +5,7 @@
 import type { SceneReception } from "../../model/gap.ts";
 import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
 import { duration, figure } from "../../words/format.ts";
-import type { EvidencePiece, NamedCause } from "./evidence.ts";
+import type { NamedCause, Piece } from "./evidence.ts";
 import type { Sight } from "./observations.ts";
 
 /**
@@ -100,7 +100,7 @@ function restartAtHole(
 
 /** What a hole says for each cause, and how that is put; `leavesOpen`: a jammed channel looks the same. */
 export interface HoleMeaning {
-  readonly weights: EvidencePiece["weights"];
+  readonly weights: Piece["weights"];
   readonly text: string;
   readonly leavesOpen?: readonly NamedCause[];
 }
@@ -147,10 +147,7 @@ const MIN_ON_CHANNEL = 8;
 const UNEVEN = 1.5;
 
 /** Channels that nothing came on while the missed counters were due, over a stretch longer than the gap perhaps. */
-export function holeAround(
-  sight: Sight,
-  receptions: readonly SceneReception[],
-): Omit<EvidencePiece, "restsOn"> | null {
+export function holeAround(sight: Sight, receptions: readonly SceneReception[]): Piece | null {
   const { scene, missedAtUs, lossRange } = sight;
   const { before, within, after } = scene;
   const look = { fromUs: before.fromUs, toUs: Math.max(after.toUs, within.toUs) };

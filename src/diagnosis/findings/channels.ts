@@ -11,7 +11,7 @@ import { lag1Autocorrelation } from "../../statistics/series.ts";
 import { decibel, figure, percentInWords } from "../../words/format.ts";
 import { subBandMismatch } from "../wrong-sub-band.ts";
 import { type Counted, lossInCompany, withoutEdges } from "./company.ts";
-import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import { clampWeight, type EvidencePiece, onGap, type Piece } from "./evidence.ts";
 import { known, type Sight } from "./observations.ts";
 import { heardChannels, shareOfAll } from "./silent-channels.ts";
 
@@ -27,8 +27,6 @@ const MIN_SCATTERED = 24;
  */
 const MAX_DYNAMIC = 16;
 const FIXED = [24, 32, 40, 48, 56, 64, 72] as const;
-
-type Piece = Omit<EvidencePiece, "restsOn">;
 
 /** Does the share that was heard fit a number of channels of which the gateway hears some? */
 function ratioPieces(sight: Sight): Piece[] {
@@ -214,9 +212,9 @@ export function channelEvidence(sight: Sight): EvidencePiece[] {
   if (home === undefined || scene.gap.kind === "silence" || sight.missed === 0) return [];
   const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
   const restsOn = { ...scene.within, ofNode: true, gatewayEui: home.eui };
-  const fallen = shareOfAll(sight, receptions, { ...restsOn, ofNode: false });
+  const fallen = shareOfAll(sight, receptions);
   const isTold = fallen.some(tellsApart);
-  return [
+  return onGap(scene, [
     ...ratioPieces(sight).map(({ leavesOpen, ...piece }) => ({
       ...piece,
       restsOn,
@@ -224,11 +222,11 @@ export function channelEvidence(sight: Sight): EvidencePiece[] {
       ...(leavesOpen === undefined || isTold ? {} : { leavesOpen }),
     })),
     ...fallen,
-  ];
+  ]);
 }
 
 /** Whether a piece tells channels that are drowned from those that the gateway does not listen on. */
-function tellsApart({ weights, leavesOpen }: EvidencePiece): boolean {
+function tellsApart({ weights, leavesOpen }: Piece): boolean {
   const { interference = 0, "channel-mismatch": mismatch = 0 } = weights;
   return leavesOpen === undefined && interference * mismatch < 0;
 }

@@ -13,7 +13,7 @@ import {
 } from "../../model/time-range.ts";
 import { duration, figure } from "../../words/format.ts";
 import { isOut, missedTimes, unheardAtHome, withoutEdges } from "./company.ts";
-import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
+import { CAUSES, type EvidencePiece, onGap, weigh } from "./evidence.ts";
 import type { OwnFrame, Sight } from "./observations.ts";
 
 // How much of what is missing falls where no gateway that usually hears the node was reachable?
@@ -84,7 +84,7 @@ const TOGETHER_Z = 3;
  * them while it is there, what strikes each frame by itself (collisions, channels not listened on) does not. Moments of
  * different nodes that follow one another are compared (autocorrelation at lag one of a series of misses and hits).
  */
-export function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+export function together(sight: Sight): EvidencePiece[] {
   const within = withoutEdges(sight.scene.within);
   const outages = unheardAtHome(sight.scene);
   const moments = [
@@ -105,18 +105,17 @@ export function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evide
     (pairs.length * share * (1 - share));
   const z = correlation * Math.sqrt(pairs.length);
   if (z < TOGETHER_Z) return [];
-  return [
+  return onGap(sight.scene, [
     {
       sentence: `The nodes lose their frames at the same moments: of ${figure(missed)} losses among ${figure(moments.length)} frames of all of them, more follow on one another's than chance allows (correlation ${figure(correlation, 2)}, ${figure(z, 1)} standard errors).`,
       lane: "neighbours",
-      restsOn,
       weights: {
         interference: 2,
         ...weigh(-1.5, "channel-mismatch", "congestion"),
         ...weigh(-1, "weak-link", "shared-address"),
       },
     },
-  ];
+  ]);
 }
 
 /** Moments on each side from which the usual share of losses at one is taken. Chosen: longer than a pulse, shorter than a trouble. */
@@ -204,12 +203,11 @@ export function sharedSideEvidence(sight: Sight): EvidencePiece[] {
     followed > 1
       ? "check first what all share (this listener, its network)"
       : "check first the path between it and here";
-  return [
+  return onGap(sight.scene, [
     {
       sentence: `No datagram came from ${who} for ${duration(lengthUs(longest) / 1e6)}: ${side}, not the air.`,
       lane: "heartbeat",
-      restsOn: { ...within, ofNode: false, gatewayEui: homes[0]?.eui ?? null },
       weights: { ...weigh(weight, "gateway-unreachable"), ...weigh(-0.75 * weight, ...NOT_THE_WAY) },
     },
-  ];
+  ]);
 }

@@ -1,5 +1,5 @@
 /** What is one piece of evidence, and which causes may a finding name? */
-import type { FindingEvidence, Lane, RestsOn } from "../../model/gap.ts";
+import type { FindingEvidence, Lane, RestsOn, Scene } from "../../model/gap.ts";
 import type { NamedText } from "../../model/text.ts";
 import {
   CAUSES,
@@ -24,6 +24,15 @@ export interface EvidencePiece {
   readonly leavesOpen?: readonly NamedCause[];
   /** It proves the cause that it weighs for. */
   readonly proves?: NamedCause;
+}
+
+/** A piece that says of itself what it rests on, or leaves that to `onGap`. */
+export type Piece = Omit<EvidencePiece, "restsOn"> & Partial<Pick<EvidencePiece, "restsOn">>;
+
+/** The pieces; those that do not say otherwise rest on what the best gateway heard, of all nodes, in the time of the gap. */
+export function onGap({ homes, within }: Scene, pieces: readonly Piece[]): EvidencePiece[] {
+  const restsOn = { ...within, ofNode: false, gatewayEui: homes[0]?.eui ?? null };
+  return pieces.map((piece) => ({ restsOn, ...piece }));
 }
 
 /** No single observation outweighs more than this: models of the air are models. Chosen. */

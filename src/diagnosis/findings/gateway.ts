@@ -18,7 +18,7 @@ import { median, quantile } from "../../statistics/robust.ts";
 import { duration, figure, percentInWords } from "../../words/format.ts";
 import { EXPLAINED_BY_OUTAGE, reachShare, shareOut } from "./coincidence.ts";
 import { countedIn } from "./company.ts";
-import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
+import { CAUSES, type EvidencePiece, onGap, type Piece, weigh } from "./evidence.ts";
 import type { Sight } from "./observations.ts";
 
 // Did frames get lost between gateway and this service? The daemon's own counters prove it.
@@ -64,7 +64,7 @@ const MIN_RUN = 5;
 const MIN_UNACKNOWLEDGED = 2;
 
 /** The evidence that datagrams were lost in part; null where they came, or nothing tells. */
-function backhaulEvidence(sight: Sight): EvidencePiece | null {
+function backhaulEvidence(sight: Sight): Piece | null {
   const { scene, missed, lossWithin, lossRange } = sight;
   const { homes, within, receptions } = scene;
   const [gateway] = homes;
@@ -102,7 +102,6 @@ function backhaulEvidence(sight: Sight): EvidencePiece | null {
   return {
     sentence: `Datagrams were lost on the way: ${parts.join("; ")}.`,
     lane: "heartbeat",
-    restsOn: { ...within, ofNode: false, gatewayEui: gateway.eui },
     weights: isOfTheSize
       ? { ...weigh(-2, ...OTHERS), "backhaul-loss": 7 }
       : {
@@ -215,13 +214,14 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   const share = shareOut(sight);
   const touched = homes.filter(({ outages }) => outages.some((out) => overlapUs(out, within) > 0));
   const lossy = backhaulEvidence(sight);
-  if (lossy !== null && touched.every((home) => isScattered(home, within))) return [lossy];
+  if (lossy !== null && touched.every((home) => isScattered(home, within)))
+    return onGap(sight.scene, [lossy]);
   if (touched.length > 0 && share >= EXPLAINED_BY_OUTAGE) {
     // The gateway that hears it best counts most.
     return touched.map((gateway, i) => outage(gateway, share, sight, i === 0 ? 1 : 0.3));
   }
   const pieces: EvidencePiece[] = [];
-  if (lossy !== null) return [lossy];
+  if (lossy !== null) return onGap(sight.scene, [lossy]);
   // Without keepalives, or with distances between them longer than the gap, nobody knows whether it was reachable.
   const alive = homes.filter((gateway) => reachShare(gateway, sight, within) >= IN_REACH);
   if (alive.length > 0) {

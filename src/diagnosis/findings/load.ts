@@ -8,7 +8,7 @@ import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { figure, percentInWords } from "../../words/format.ts";
 import { atItsRate, countedIn } from "./company.ts";
-import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
+import { clampWeight, type EvidencePiece, normalRatio, onGap, type Piece } from "./evidence.ts";
 import { lossOver, type OwnFrame, type Sight } from "./observations.ts";
 
 /**
@@ -32,7 +32,6 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
   const now = predictedLoss(frames, receptions, scene.gap.lifeId, scene.within, lostByAll(sight));
   if (now === null) return [];
   const then = predictedLoss(frames, receptions, scene.gap.lifeId, scene.before, 0);
-  const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
   const ratio = lossOver(sight, now);
   const weight = clampWeight(
     normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED) + (ratio < 1.2 ? rarity(now) : 0),
@@ -48,29 +47,24 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
     !costBefore(sight, then);
   // Where it was as full before, this loss may be one of several that the crowd has cost.
   const asBefore = isAsBefore ? (now >= MIN_PREDICTED ? -0.5 : -1.5) : 0;
-  return [
+  return onGap(scene, [
     {
       sentence: `The traffic heard on its channels at its data rate predicts collisions for ${percentInWords(now)} of its frames${then === null ? "" : ` (${percentInWords(then)} before)`}; it lost ${percentInWords(lossWithin)}.`,
       lane: "load",
-      restsOn,
       weights: {
         congestion: clampWeight(weight + rose + asBefore),
         // A loss that is accounted for needs no second cause.
         ...(weight > 1 && now >= MIN_PREDICTED ? { "channel-mismatch": -weight, "weak-link": -0.5 } : {}),
       },
     },
-    ...ofItsRate(sight, { predicted: now, fits: ratio < FITS }, restsOn),
-  ];
+    ...ofItsRate(sight, now, ratio < FITS),
+  ]);
 }
 
 /** What those at its data rate tell: they alone lose, or they lose as much as the traffic takes. */
-function ofItsRate(
-  sight: Sight,
-  { predicted, fits }: { readonly predicted: number; readonly fits: boolean },
-  restsOn: EvidencePiece["restsOn"],
-): EvidencePiece[] {
-  const alone = sameDataRate(sight, restsOn);
-  return alone.length > 0 || !fits ? alone : asPredicted(sight, predicted, restsOn);
+function ofItsRate(sight: Sight, predicted: number, fits: boolean): Piece[] {
+  const alone = sameDataRate(sight);
+  return alone.length > 0 || !fits ? alone : asPredicted(sight, predicted);
 }
 
 /** Counters from which the loss of those at the node's data rate is known. Chosen. */
@@ -90,7 +84,7 @@ function costBefore(sight: Sight, predicted: number): boolean {
 }
 
 /** The others at the node's data rate lose as many as the traffic predicts: what it lost is one of the crowd's losses. */
-function asPredicted(sight: Sight, predicted: number, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+function asPredicted(sight: Sight, predicted: number): Piece[] {
   const { missed, expected } = atRate(sight, sight.scene.within, []);
   const { ratio, low, high } = wilsonInterval(missed, expected);
   if (expected < MIN_AT_RATE || predicted < MIN_PREDICTED || ratio === null) return [];
@@ -99,7 +93,6 @@ function asPredicted(sight: Sight, predicted: number, restsOn: EvidencePiece["re
     {
       sentence: `Others at its data rate lost ${percentInWords(ratio)} of ${figure(expected)} counters, about what collisions take at that load.`,
       lane: "load",
-      restsOn,
       weights: { congestion: 1.5, "weak-link": -0.7, "channel-mismatch": -0.7 },
     },
   ];
@@ -150,19 +143,11 @@ function predictedLoss(
 }
 
 /** Collisions strike those who share the data rate; weakness and noise do not look at that. */
-function sameDataRate(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
-  const rate = sight.ownWithin.at(-1)?.dataRate ?? sight.ownBefore.at(-1)?.dataRate;
-  const rateOf = ({ frames }: Sight["neighbours"][number]) => frames.at(-1)?.dataRate;
-  const same = countedIn(
-    sight.neighbours.filter((one) => rateOf(one) === rate),
-    sight.scene.within,
-    sight,
-  );
-  const other = countedIn(
-    sight.neighbours.filter((one) => rateOf(one) !== rate),
-    sight.scene.within,
-    sight,
-  );
+function sameDataRate(sight: Sight): Piece[] {
+  const atRate = atItsRate(sight);
+  const atOthers = sight.neighbours.filter((one) => !atRate.includes(one));
+  const same = countedIn(atRate, sight.scene.within, sight);
+  const other = countedIn(atOthers, sight.scene.within, sight);
   if (same.expected < 40 || other.expected < 40) return [];
   const a = same.missed / same.expected;
   const b = other.missed / other.expected;
@@ -172,7 +157,6 @@ function sameDataRate(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
     {
       sentence: `Others at its data rate lost ${percentInWords(a)} of ${figure(same.expected)} counters, those at other data rates ${percentInWords(b)} of ${figure(other.expected)}.`,
       lane: "load",
-      restsOn,
       weights: { congestion: 1.5, interference: -0.5, "gateway-transmitting": -0.5 },
     },
   ];

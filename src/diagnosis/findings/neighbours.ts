@@ -21,7 +21,7 @@ import {
   weakerNeighbours,
 } from "./company.ts";
 import { isRadioOpen } from "./deaf.ts";
-import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
+import { type EvidencePiece, type NamedCause, onGap, type Piece, weigh } from "./evidence.ts";
 import type { Sight } from "./observations.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
@@ -49,10 +49,9 @@ const SURPRISING = 4;
 
 /** Shared by everyone or by this node alone. */
 export function neighbourEvidence(sight: Sight): EvidencePiece[] {
-  const { gap, within } = sight.scene;
-  const restsOn = { ...within, ofNode: false, gatewayEui: sight.scene.homes[0]?.eui ?? null };
+  const { gap } = sight.scene;
   const lane = "neighbours" as const;
-  const pieces: EvidencePiece[] = [];
+  const pieces: Piece[] = [];
   const isBlackout = sight.heard === 0 || sight.lossWithin > 0.9;
   const stretch = innerStretch(sight);
   const { expected, heard, nodes } = proportionIn(sight, stretch);
@@ -78,7 +77,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
               : {}),
           }
         : weigh(-1.5 * sure, ...OF_THE_GATEWAY);
-      pieces.push({ sentence: `The others were heard as usual: ${figures}.`, lane, restsOn, weights });
+      pieces.push({ sentence: `The others were heard as usual: ${figures}.`, lane, weights });
     } else if (share <= 0.3) {
       // A gateway that answers its keepalives and hears nobody is drowned by something, or its receiver is broken; one
       // that hears again by itself was not broken.
@@ -88,11 +87,10 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       const nobody = share <= 0.05;
       // A receiver that still reads the strongest, or reads all again later by itself, is not broken.
       const drowned = gap.open ? (!nobody ? 2.5 : heard > 0 ? 4 : 1.5) : nobody ? 4 : 1.5;
-      if (nobody) pieces.push(...silentTogether(sight, stretch, restsOn));
+      if (nobody) pieces.push(...silentTogether(sight, stretch));
       pieces.push({
         sentence: `Neighbours were lost at the same time${alive ? "; the gateway was reachable" : ""}: ${figures}.`,
         lane,
-        restsOn,
         weights: {
           ...weigh(-4 * sure, ...OF_ONE_NODE),
           ...(nobody ? {} : weigh(-1 * sure, "channel-mismatch")),
@@ -110,7 +108,6 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       pieces.push({
         sentence: `The others came through in part: ${figures}.`,
         lane,
-        restsOn,
         // A gateway that lacks channels takes a part from everyone as well.
         weights: {
           ...weigh(-1 * sure, ...OF_ONE_NODE),
@@ -127,7 +124,6 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
     pieces.push({
       sentence: `What came of ${weaker.nodes === 1 ? "another node" : `${weaker.nodes} other nodes`} came ${decibel(weaker.byDb)} weaker than ${weaker.than}: noise takes no strength from a signal.`,
       lane: "margin",
-      restsOn,
       weights: {
         ...weigh(-3, "interference", "congestion", "gateway-transmitting", "channel-mismatch"),
         // The node's own fall is the same one.
@@ -136,17 +132,17 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       },
     });
   if (expected < MIN_EXPECTED && isBlackout && gap.kind === "counters" && sight.missed >= MIN_BLACKOUT)
-    pieces.push(noWitness(sight, restsOn));
+    pieces.push(noWitness(sight));
   // Of what takes a part from the others the weakest may lose all.
-  if (!isBlackout || gap.kind === "steady" || isPartHeard) pieces.push(...lossOfOthers(sight, restsOn));
-  return pieces;
+  if (!isBlackout || gap.kind === "steady" || isPartHeard) pieces.push(...lossOfOthers(sight));
+  return onGap(sight.scene, pieces);
 }
 
 /**
  * A total loss of one node while no other node was due: its own link, the air and the way to the gateway look the same then. Only
  * the gateway's keepalives rule the last one out.
  */
-function noWitness({ scene: { homes, within } }: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
+function noWitness({ scene: { homes, within } }: Sight): Piece {
   const isReachKnown = homes.some(
     ({ keepaliveUs, keepalivesUs }) =>
       keepaliveUs !== null &&
@@ -155,7 +151,6 @@ function noWitness({ scene: { homes, within } }: Sight, restsOn: EvidencePiece["
   return {
     sentence: `No other node was due there meanwhile${isReachKnown ? "" : ", and no keepalives show that the gateway was reachable"}: nothing tells a weak link from a loss that all share.`,
     lane: "neighbours",
-    restsOn,
     weights: {},
     leavesOpen: isReachKnown ? OPEN_WITHOUT_WITNESS : [...OPEN_WITHOUT_WITNESS, "gateway-unreachable"],
   };
@@ -166,11 +161,7 @@ const MIN_DUE_AT_ONE = 6;
 const NEXT_TO_NOTHING = 0.05;
 
 /** Several reachable gateways that hear next to nothing at once: that is no radio and no antenna of one of them. */
-function silentTogether(
-  sight: Sight,
-  stretch: TimeRange,
-  restsOn: EvidencePiece["restsOn"],
-): EvidencePiece[] {
+function silentTogether(sight: Sight, stretch: TimeRange): Piece[] {
   const { homes, receptions, before } = sight.scene;
   const silent = homes.filter((home) => {
     const times = receptions.filter((one) => one.gatewayId === home.id && one.counter !== null);
@@ -185,7 +176,6 @@ function silentTogether(
     {
       sentence: `${figure(silent.length)} gateways heard next to nothing at the same time, each of them reachable: no radio or antenna of one does that.`,
       lane: "neighbours",
-      restsOn,
       weights: { interference: 2.5, ...weigh(-4, "gateway-deaf", "gateway-weakened") },
     },
   ];
@@ -196,7 +186,7 @@ const OPEN_WITHOUT_WITNESS: readonly NamedCause[] = ["weak-link", "interference"
 /** Counters of the others beside the gap from which their loss there is weighed, and said. Chosen. */
 const MIN_COMPARED = 30;
 
-function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+function lossOfOthers(sight: Sight): Piece[] {
   const { before, within, after } = sight.scene;
   const now = countedIn(sight.neighbours, within, sight);
   if (now.expected < 30) return [];
@@ -226,7 +216,6 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
       {
         sentence: `Others lost frames as well${alike ? ", each the same share, weak or strong" : ""}: ${figures}.`,
         lane,
-        restsOn,
         weights: alike
           ? {
               // A gateway that lacks channels, is deaf at times or drowned at times takes the same from everyone.
@@ -243,7 +232,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
               ...weigh(shared, ...OF_THE_AIR),
             },
       },
-      ...together(sight, restsOn),
+      ...together(sight),
     ];
   }
   // The trouble of the air strikes weak nodes first: that strong ones are spared says less.
@@ -256,7 +245,6 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
       {
         sentence: `${isAlone ? "It is alone with it" : "Others lost far less"}: ${figures}.`,
         lane,
-        restsOn,
         weights: {
           ...weigh(1, ...OF_ONE_NODE),
           ...weigh(-2, ...OF_THE_AIR),

@@ -11,7 +11,7 @@ import { rankSum } from "../../statistics/rank-tests.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import { decibel, figure, percentInWords } from "../../words/format.ts";
 import { proportionIn } from "./company.ts";
-import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import { clampWeight, type EvidencePiece, onGap, type Piece } from "./evidence.ts";
 import { known, type OwnFrame, type Sight } from "./observations.ts";
 
 /** A rise of the noise that counts, and one that is severe, dB. Derived; common practice for the second. */
@@ -30,21 +30,20 @@ export function noiseEvidence(sight: Sight): EvidencePiece[] {
   const { scene } = sight;
   const [home] = scene.homes;
   if (home === undefined) return [];
-  const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
   const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
   const rise = riseBeside(receptions, scene);
   // Noise that takes all of them is no concern of a node that is silent alone.
   if (scene.gap.kind === "silence")
-    return rise?.isRisen === true && areOthersLost(sight) ? [risePiece(rise, false, restsOn)] : [];
-  const pieces: EvidencePiece[] = [];
+    return rise?.isRisen === true && areOthersLost(sight) ? onGap(scene, [risePiece(rise, false)]) : [];
+  const pieces: Piece[] = [];
   const crowd = crowdIn(receptions, rise?.than === "after" ? scene.after : scene.before, scene.within);
   if (rise !== null && (rise.isRisen || rise.riseDb < RISE_DB))
-    pieces.push(eased(risePiece(rise, isStrong(sight), restsOn), crowd));
+    pieces.push(eased(risePiece(rise, isStrong(sight)), crowd));
   const fall = snrFall(sight);
-  if (fall !== null) pieces.push(eased({ ...fall, restsOn }, crowd));
+  if (fall !== null) pieces.push(eased(fall, crowd));
   const broken = brokenPiece(sight, receptions);
-  if (broken !== null) pieces.push({ ...broken, restsOn });
-  return pieces;
+  if (broken !== null) pieces.push(broken);
+  return onGap(scene, pieces);
 }
 
 /** Share of the time that a channel is in use by frames heard, from which overlapping frames pass for noise. Chosen. */
@@ -64,7 +63,7 @@ function crowdIn(receptions: readonly SceneReception[], beside: TimeRange, withi
   return now > BUSY && now > 2 * busy(beside);
 }
 
-function eased(piece: EvidencePiece, crowd: boolean): EvidencePiece {
+function eased(piece: Piece, crowd: boolean): Piece {
   const { interference = 0 } = piece.weights;
   return crowd && interference > MAX_IN_A_CROWD
     ? { ...piece, weights: { ...piece.weights, interference: MAX_IN_A_CROWD, congestion: 0 } }
@@ -221,13 +220,12 @@ function isStrong({ ownWithin, ownBefore }: Sight): boolean {
   return (quantile(margins, 0.1) ?? 0) > STRONG_MARGIN_DB;
 }
 
-function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
+function risePiece(rise: Rise, strong: boolean): Piece {
   const where = rise.channelsCompared > 1 ? ` on ${rise.channels} of ${rise.channelsCompared} channels` : "";
   if (rise.isRisen) {
     return {
       sentence: `The noise ${rise.isAround === true ? "around the gap " : ""}${rise.than === "before" ? "rose by up to" : "was up to"} ${decibel(rise.riseDb)} ${rise.than === "before" ? "against before" : "higher than after"}${where} (${figure(rise.samples)} weak frames tell it).`,
       lane: "noise",
-      restsOn,
       weights: {
         interference: rise.isAround === true ? AROUND : rise.riseDb >= SEVERE_DB ? 5 : 3.5,
         "weak-link": rise.isAround === true ? -1 : -2.5,
@@ -240,7 +238,6 @@ function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"
   return {
     sentence: `The noise stayed as it was (${decibel(rise.riseDb)} at most, ${figure(rise.samples)} weak frames tell it).`,
     lane: "noise",
-    restsOn,
     // What takes strong frames comes and goes, and lets through only what tells of its absence.
     weights: {
       interference: !rise.complete || strong ? -0.3 : rise.riseDb < 1.5 && rise.samples >= 20 ? -1.5 : -0.7,
@@ -252,7 +249,7 @@ function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"
  * SNR of all nodes fell while their strength stayed: only the noise can have done that. Each frame is compared with what
  * its own channel was like before, so that a few frames on a channel that always was noisy tell of no rise.
  */
-function snrFall(sight: Sight): Omit<EvidencePiece, "restsOn"> | null {
+function snrFall(sight: Sight): Piece | null {
   const { before, within } = sight.scene;
   const all = [...sight.neighbours.map(({ frames }) => frames), sight.own];
   const usual = noiseByChannel(all.flat().filter(({ atUs }) => isIn(before, atUs)));
@@ -301,10 +298,7 @@ function noiseByChannel(frames: readonly OwnFrame[]): Map<number, number> {
 }
 
 /** Frames that came broken, by the gateway's own counts or as forwarded; against before. */
-function brokenPiece(
-  { scene, lossWithin }: Sight,
-  receptions: readonly SceneReception[],
-): Omit<EvidencePiece, "restsOn"> | null {
+function brokenPiece({ scene, lossWithin }: Sight, receptions: readonly SceneReception[]): Piece | null {
   const now = brokenIn(scene.homes[0]?.reports ?? [], receptions, scene.within);
   const then = brokenIn(scene.homes[0]?.reports ?? [], receptions, scene.before);
   if (now === null || now.all < 20) return null;

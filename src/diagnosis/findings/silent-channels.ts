@@ -6,7 +6,7 @@ import { percentInWords } from "../../words/format.ts";
 
 import { holeAround, longestHole, meaningOf } from "./channel-holes.ts";
 import { countedIn, lossInCompany, withoutEdges } from "./company.ts";
-import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import { clampWeight, type Piece } from "./evidence.ts";
 import { isEdge } from "./margin.ts";
 import { known, type Sight } from "./observations.ts";
 
@@ -36,11 +36,7 @@ function sumOf(counts: ReadonlyMap<number, number>): number {
 }
 
 /** A channel whose share of what is heard fell: for everyone, or for this node alone. */
-export function shareOfAll(
-  sight: Sight,
-  receptions: readonly SceneReception[],
-  restsOn: EvidencePiece["restsOn"],
-): EvidencePiece[] {
+export function shareOfAll(sight: Sight, receptions: readonly SceneReception[]): Piece[] {
   const { before, within, after, gap } = sight.scene;
   const heard = receptions.filter(({ counter }) => counter !== null);
   // Others were still heard everywhere until the trouble began, some time after this node's last frame.
@@ -54,13 +50,13 @@ export function shareOfAll(
     const lost = fallenChannels(reference.counts, now);
     if (lost === null || (reference.basis === "after" && !isBeyondSplits(lost, reference.counts.size)))
       continue;
-    const { isSilent, piece } = lostForAll(sight, receptions, lost, { reference, restsOn });
+    const { isSilent, piece } = lostForAll(sight, receptions, lost, reference);
     // The most significant split may hold a channel more than those that are silent.
     const around = isSilent ? null : holeAround(sight, heard);
-    return [around === null ? piece : { ...around, restsOn }];
+    return [around ?? piece];
   }
   const around = holeAround(sight, heard);
-  if (around !== null) return [{ ...around, restsOn }];
+  if (around !== null) return [around];
   const company = lossInCompany(sight);
   const beside = company === "begun" ? before : company === "ended" ? after : null;
   if (beside !== null && cameThrough(sight, beside) && areAllHeard(countsIn(heard, beside), now))
@@ -68,7 +64,6 @@ export function shareOfAll(
       {
         sentence: `All lost frames, ${beside === before ? "and had not before" : "and no more when it was over"}; each channel was heard meanwhile as well: none is left out.`,
         lane: "channels",
-        restsOn,
         weights: { "channel-mismatch": -3 },
       },
     ];
@@ -83,7 +78,6 @@ export function shareOfAll(
     {
       sentence: `This node alone is heard ${ownLost.heardNow === 0 ? "no more" : "less"} on ${ownLost.channels.length} of its channels, which carried ${percentInWords(ownLost.shareThen)} of its frames before${goOn ? "; others are still heard there" : ""}.`,
       lane: "channels",
-      restsOn,
       // A hopping node is never heard where it should not send; a disturbance that strikes one node alone is met seldom.
       weights: goOn
         ? {
@@ -156,8 +150,8 @@ function lostForAll(
   { scene, ownWithin, ownBefore }: Sight,
   receptions: readonly SceneReception[],
   lost: Fallen,
-  { reference, restsOn }: { readonly reference: Reference; readonly restsOn: EvidencePiece["restsOn"] },
-): { readonly isSilent: boolean; readonly piece: EvidencePiece } {
+  reference: Reference,
+): { readonly isSilent: boolean; readonly piece: Piece } {
   const { before, after, within } = scene;
   const hole = longestHole(receptions, lost, {
     ...within,
@@ -181,7 +175,6 @@ function lostForAll(
   const piece = {
     sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${reference.counts.size} ${sharesInWords(lost, reference.basis)}${text === null ? "" : `: ${text}`}.`,
     lane: "channels" as const,
-    restsOn,
     ...says,
   };
   return { isSilent: hole !== null, piece };

@@ -7,7 +7,7 @@ import { DEAF_SHARE_WARNING, deafShare } from "../../radio/occupancy.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { figure, percentInWords } from "../../words/format.ts";
 
-import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
+import { clampWeight, type EvidencePiece, normalRatio, onGap, type Piece } from "./evidence.ts";
 import { lossOver, type Sight } from "./observations.ts";
 
 /** Logarithm of observed over predicted loss, when deafness is the cause and when it is not (as for collisions). */
@@ -26,7 +26,6 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
   if (home === undefined) return [];
   if (scene.gap.kind === "silence") return scene.gap.open ? deafThroughout(sight) : [];
   if (sight.missed === 0) return [];
-  const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
   const inside = home.transmissions.filter((one) => isIn(scene.within, one.fromUs));
   const airtimeUs = sight.own[0]?.airtimeUs ?? 60_000;
   const emitted = home.reports.reduce(
@@ -35,23 +34,15 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
   );
   if (inside.length === 0 && emitted === 0) {
     const tells = home.reports.some(({ emitted: count, atUs }) => count !== null && isIn(scene.within, atUs));
-    return tells
-      ? [
-          {
-            sentence: "The gateway reports no transmission of its own within the gap.",
-            lane: "transmissions",
-            restsOn,
-            weights: { "gateway-transmitting": -4 },
-          },
-        ]
-      : [
-          {
-            sentence: "No transmission of the gateway is known of.",
-            lane: "transmissions",
-            restsOn,
-            weights: { "gateway-transmitting": -1.5 },
-          },
-        ];
+    return onGap(scene, [
+      {
+        sentence: tells
+          ? "The gateway reports no transmission of its own within the gap."
+          : "No transmission of the gateway is known of.",
+        lane: "transmissions",
+        weights: { "gateway-transmitting": tells ? -4 : -1.5 },
+      },
+    ]);
   }
   // Reports count what was sent; where they count more than is known in detail, the rest is estimated.
   const hidden = Math.max(0, emitted - inside.length);
@@ -60,18 +51,17 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
     ...Array.from({ length: Math.min(hidden, 100_000) }, () => TYPICAL_DOWNLINK_US),
   ];
   const predicted = deafShare(lengths, airtimeUs, lengthUs(scene.within));
-  if (hidden > inside.length) return [countedPiece(sight, emitted, airtimeUs, restsOn)];
+  if (hidden > inside.length) return onGap(scene, [countedPiece(sight, emitted, airtimeUs)]);
   const ratio = lossOver(sight, predicted);
   // A gateway that seldom listens is met seldom, and what it is deaf to it loses whatever else is wrong.
   const weight = clampWeight(
     normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED) + rarity(predicted),
     5,
   );
-  const pieces: EvidencePiece[] = [
+  const pieces: Piece[] = [
     {
       sentence: `The gateway transmitted ${figure(Math.max(inside.length, emitted))} times within the gap and was deaf to ${percentInWords(predicted)} of this node's frames by that${hidden > inside.length ? " (lengths estimated)" : ""}; it lost ${percentInWords(lossWithin)}.`,
       lane: "transmissions",
-      restsOn,
       weights: {
         "gateway-transmitting": predicted < DEAF_SHARE_WARNING ? Math.min(weight, -1) : weight,
         // A loss that is accounted for needs no second cause.
@@ -82,8 +72,8 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
     },
   ];
   const overlap = overlapPiece(sight, inside);
-  if (overlap !== null) pieces.push({ ...overlap, restsOn });
-  return pieces;
+  if (overlap !== null) pieces.push(overlap);
+  return onGap(scene, pieces);
 }
 
 /** Deafness that leaves no chance to a node, whatever it sends. */
@@ -91,19 +81,18 @@ const DEAF_THROUGHOUT = 0.9;
 
 /** A silence that goes on tells nothing of what was sent; a gateway that is deaf nearly all the time explains it all the same. */
 function deafThroughout({ scene, own }: Sight): EvidencePiece[] {
-  const { within, homes } = scene;
-  const [home] = homes;
+  const { within } = scene;
+  const [home] = scene.homes;
   const inside = home?.transmissions.filter((one) => isIn(within, one.fromUs)) ?? [];
   const deaf = deafShare(inside.map(lengthUs), own[0]?.airtimeUs ?? 60_000, lengthUs(within));
   if (home === undefined || deaf < DEAF_THROUGHOUT) return [];
-  return [
+  return onGap(scene, [
     {
       sentence: `The gateway transmitted ${inside.length === 1 ? "once" : `${figure(inside.length)} times`} meanwhile and was deaf to ${percentInWords(deaf)} of this node's frames by that.`,
       lane: "transmissions",
-      restsOn: { ...within, ofNode: false, gatewayEui: home.eui },
       weights: { "gateway-transmitting": 6, interference: -3, "node-silent": -2 },
     },
-  ];
+  ]);
 }
 
 /** How much less often a gateway transmits so much than is worth a word, in logarithms: seldom above one or two percent. Chosen. */
@@ -116,8 +105,7 @@ function countedPiece(
   { scene, lossWithin, lossRange: { low: least } }: Sight,
   emitted: number,
   airtimeUs: number,
-  restsOn: EvidencePiece["restsOn"],
-): EvidencePiece {
+): Piece {
   const { within, before, homes } = scene;
   const ofCount = (eachUs: number) => Math.min(1, (emitted * (eachUs + airtimeUs)) / lengthUs(within));
   const most = ofCount(MAX_DOWNLINK_US);
@@ -148,16 +136,12 @@ function countedPiece(
   return {
     sentence: `The gateway reports ${figure(emitted)} transmissions within the gap, ${figure(Math.round(rate * 3.6e9))} an hour${before3}; by their length, which it does not report, they made it deaf to ${percentInWords(typical)} of this node's frames or up to ${percentInWords(most)}. It lost ${percentInWords(lossWithin)}.`,
     lane: "transmissions",
-    restsOn,
     weights,
   };
 }
 
 /** Transmissions around the moments of missed and of heard frames: are they denser around the missed ones? */
-function overlapPiece(
-  sight: Sight,
-  transmissions: readonly TimeRange[],
-): Omit<EvidencePiece, "restsOn"> | null {
+function overlapPiece(sight: Sight, transmissions: readonly TimeRange[]): Piece | null {
   const { scene } = sight;
   if (transmissions.length < 10 || sight.missedAtUs.length < 8 || sight.ownWithin.length < 8) return null;
   const reachUs = Math.min(20_000_000, Math.max(1_000_000, 0.02 * (scene.gap.rhythmUs ?? 60_000_000)));

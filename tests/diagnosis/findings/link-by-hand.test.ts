@@ -306,7 +306,7 @@ describe("losses of several nodes", () => {
   const both = (one: readonly number[], two: readonly number[], gap: Partial<SceneGap> = {}) => {
     const other = every(2, 40, 260, two).map((each) => ({ ...each, atUs: each.atUs + MINUTE / 2 }));
     const sight = sightOf(scene([...every(1, 40, 260, one), ...other], { missed: one.length, ...gap }));
-    return told(together(sight, ofAll));
+    return told(together(sight));
   };
 
   it("at the same moments come of what comes and goes", () => {
@@ -362,8 +362,7 @@ describe("losses of several nodes", () => {
       const within = { fromUs: 100 * MINUTE, toUs: last * MINUTE };
       const missed = from(108, 112);
       const other = every(2, 40, 260, missed).map((each) => ({ ...each, atUs: each.atUs + MINUTE / 2 }));
-      return together(sightOf(scene([...every(1, 40, 260, missed), ...other], within, { within })), ofAll)
-        .length;
+      return together(sightOf(scene([...every(1, 40, 260, missed), ...other], within, { within }))).length;
     };
     // Three quarters of the gap count: of 30 min some 45 moments, of 20 min some 30.
     expect([short(130), short(120)]).toEqual([1, 0]);
