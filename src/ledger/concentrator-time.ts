@@ -143,7 +143,7 @@ export function counterLines(readings: readonly LineReading[]): CounterLines {
       current.returnsFrom += 1;
     }
     const stepUs = wrapUs(tmstUs - line.newestUs);
-    if (line.count > 0 && stepUs < -FETCH_US && stepUs > -LATEST_US) overtaken.add(atUs);
+    if (stepUs < -FETCH_US && stepUs > -LATEST_US) overtaken.add(atUs);
     else line.newestUs = tmstUs;
     line.offsetUs = atUs - tmstUs;
     line.atUs = atUs;

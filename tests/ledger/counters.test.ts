@@ -38,6 +38,27 @@ function loss(state: AddressState) {
   });
 }
 
+describe("a counter that fell", () => {
+  it("came round where it had the time for it, and began anew where it would have counted too fast", () => {
+    const steady = Array.from({ length: 10 }, (_, i) => frame(600 * i, 65_521 + i));
+    const next = (seconds: number, counter: number) =>
+      accountAll([...steady, frame(5_400 + seconds, counter)]).told.at(-1);
+    // Nine intervals later nine counters on: 65 539 is 3 on air.
+    expect(next(5_400, 65_539)).toEqual({ life: 1, counter: 65_539, repeat: false });
+    // Forty counters in nine intervals are too many, and time enough to count from 0 to 34 there was not.
+    expect(next(5_400, 65_570)).toEqual({ life: 1, counter: 65_570, repeat: false });
+    // Forty-five intervals later eight counters on: 2 on air, as after a restart, and yet soon enough to have come round.
+    expect(next(27_000, 65_536 + 2)).toEqual({ life: 1, counter: 65_538, repeat: false });
+  });
+
+  it("of which no rhythm is known may have come round by sixteen, and by more began anew", () => {
+    const two = [frame(0, 65_525), frame(600, 65_526)];
+    const next = (counter: number) => accountAll([...two, frame(90_000, counter)]).told.at(-1);
+    expect(next(65_542)).toEqual({ life: 1, counter: 65_542, repeat: false });
+    expect(next(65_543)).toEqual({ life: 2, counter: 7, repeat: false });
+  });
+});
+
 describe("counter accounting", () => {
   it("gives the worked example of the reference: rollover, a late frame, a join, and no loss between 4 and 0", () => {
     // Interval 600 s; 65530, 65531, 65533, 65535, 1, 0 (late), 4, then a join-request and 0, 1, 2.

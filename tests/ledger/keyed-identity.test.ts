@@ -30,6 +30,30 @@ function octetSource(seed: number): (size: number) => Uint8Array {
 
 const counters = fc.integer({ min: 0, max: 12 * 65_536 });
 
+describe("a key of another size", () => {
+  it("is none: nothing is proved with it, and nothing thrown", () => {
+    const { octets, frame } = frame10(new Uint8Array(16).fill(1), { counter: 12, payload: Uint8Array.of(1) });
+    const short = new Uint8Array(15).fill(1);
+    for (const keys of [{ nwkSKey: short }, { fNwkSIntKey: short }, { sNwkSIntKey: short }])
+      expect([
+        Object.keys(keys),
+        verifyCounter(octets, frame, nodeOf(keys), { lastCounter: 11 }).verdict,
+      ]).toEqual([Object.keys(keys), "unknown"]);
+  });
+});
+
+describe("the upper halves that are tried", () => {
+  it("are the last, the next, none, the one before, and then on from both", () => {
+    expect(upperHalves(3 * 65_536 + 5, null, true)).toEqual([3, 4, 0, 2]);
+    const whole = upperHalves(3 * 65_536 + 5, null, false);
+    expect(whole).toHaveLength(16);
+    expect(whole.slice(0, 8)).toEqual([3, 4, 0, 2, 5, 1, 6, 7]);
+    expect(upperHalves(null, null, true)).toHaveLength(16);
+    expect(upperHalves(null, null, false)).toHaveLength(256);
+    expect(upperHalves(70_000, 16, false)).toEqual([0]);
+  });
+});
+
 describe("the counter that a MIC proves", () => {
   it("is the sender's, whatever its upper half, when a counter shortly before is known", () => {
     fc.assert(

@@ -6,6 +6,7 @@ import {
   type LinkEventKind,
   type LinkFrame,
   linkEvents,
+  readsAsClearText,
 } from "../../src/ledger/link/events.ts";
 import type { Modulation } from "../../src/model/modulation.ts";
 import { octetsOfHex } from "../../src/wire/lorawan/octets.ts";
@@ -50,6 +51,21 @@ function down(counter: number, fOpts: string, more: Omit<Short, "fOpts"> = {}): 
     modulation: null,
   };
 }
+
+describe("the commands of a life", () => {
+  it("are believed to be clear text where nine of ten lists read to their end, repeats and proved ones aside", () => {
+    // 02 is LinkCheckReq; FF is no command.
+    const clean = (count: number) => Array.from({ length: count }, (_, i) => up(i, { fOpts: "02" }));
+    const odd = (counter: number, more: Short = {}) => up(counter, { fOpts: "FF", ...more });
+    expect(readsAsClearText([...clean(9), odd(20)])).toBe(true);
+    expect(readsAsClearText([...clean(8), odd(20)])).toBe(false);
+    expect(readsAsClearText([...clean(8), odd(20, { repeat: true })])).toBe(true);
+    expect(readsAsClearText([...clean(8), odd(20, { fOptsAre: "encrypted" })])).toBe(true);
+    // Frames without FOpts hold no list.
+    expect(readsAsClearText([...clean(8), odd(20), up(21), up(22)])).toBe(false);
+    expect(readsAsClearText([])).toBe(true);
+  });
+});
 
 const again = (frame: LinkFrame, seconds: number, more: Partial<LinkFrame> = {}): LinkFrame => ({
   ...frame,

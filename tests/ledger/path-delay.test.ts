@@ -32,6 +32,19 @@ describe("the delay of the path", () => {
     expect(told.filter((one) => one !== 0).length).toBe(1);
   });
 
+  it("dates back a packet that comes after more than half a turn of the counter", () => {
+    // Every 40 min, of a counter that turns over in 71.6.
+    const told = delays([...prompt(12), 3.5, 0], { everyS: 2_400 });
+    expect(told.slice(0, 12)).toEqual(prompt(12));
+    expect(told[12]).toBeCloseTo(3.5, 1);
+  });
+
+  it("believes fifty late ones in a row, and no more: the clocks stand otherwise then", () => {
+    const told = delays([...prompt(12), ...Array<number>(70).fill(3.5)]).slice(12);
+    expect(told.filter((one) => one > 3)).toHaveLength(50);
+    expect(told.slice(50)).toEqual(prompt(20));
+  });
+
   it("believes no counter that has not proved even first", () => {
     expect(delays([0, 0, 3.5, 0])).toEqual([0, 0, 0, 0]);
   });

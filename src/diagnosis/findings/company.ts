@@ -293,6 +293,6 @@ function recordedUs({ homes }: Sight["scene"], range: TimeRange): number {
 
 /** The gap without its edges: the frames at both ends were heard. */
 export function innerStretch({ scene: { gap, within } }: Sight): TimeRange {
-  const edgeUs = Math.min(gap.rhythmUs === null ? 0 : gap.rhythmUs / 2, lengthUs(within) / 4);
+  const edgeUs = Math.min((gap.rhythmUs ?? 0) / 2, lengthUs(within) / 4);
   return { fromUs: within.fromUs + edgeUs, toUs: within.toUs - (gap.open ? 0 : edgeUs) };
 }

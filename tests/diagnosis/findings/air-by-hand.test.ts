@@ -9,7 +9,7 @@ import { neighbourEvidence } from "../../../src/diagnosis/findings/neighbours.ts
 import { noiseEvidence } from "../../../src/diagnosis/findings/noise.ts";
 import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
 import type { SceneReception } from "../../../src/model/gap.ts";
-import { every, gateway, heard, MINUTE, scene } from "./by-minutes.ts";
+import { every, gateway, heard, MINUTE, said, scene } from "./by-minutes.ts";
 
 const sentencesOf = (pieces: readonly EvidencePiece[]) =>
   pieces.map(({ sentence }) =>
@@ -339,7 +339,7 @@ describe("the channels that a node uses", () => {
   });
 
   it("are all still heard: then what all began to lose is no plan of the gateway's", () => {
-    const began = (isLeftOut: boolean) => {
+    const pieces = (isLeftOut: boolean) => {
       const EIGHT = from(867_100_000, 868_500_000, 200_000);
       // A quarter of all is lost from 100 on: every fourth frame, or those of two of eight channels.
       const frames = [1, 2, 3, 4].flatMap((life) =>
@@ -353,12 +353,44 @@ describe("the channels that a node uses", () => {
                 : (i + Math.floor(i / 8)) % 4 !== 0,
           ),
       );
-      return sentencesOf(channelEvidence(sightOf(scene(frames, { missed: 25 })))).join(" ");
+      return channelEvidence(sightOf(scene(frames, { missed: 25 })));
     };
+    const began = (isLeftOut: boolean) => sentencesOf(pieces(isLeftOut)).join(" ");
+    const weights = (isLeftOut: boolean) => pieces(isLeftOut).map((piece) => piece.weights);
     expect(began(false)).toContain("each channel was heard meanwhile");
     expect(began(true)).not.toContain("heard meanwhile as well");
     expect(began(true)).toContain("2 channels of 8 fell");
     expect(began(false)).toContain("and had not before");
+    expect(weights(false)).toContainEqual({ "channel-mismatch": -3 });
+  });
+
+  it("may be one sub-band of eight: an eighth of the counters of a strong node, on a fixed plan", () => {
+    // Of 99 counters twelve were heard, those of the minutes that eight divides, at 20.5 dB of margin.
+    const missed = from(101, 199).filter((minute) => minute % 8 !== 0);
+    const first = (fromMinute: number, more: Partial<SceneReception> = {}) => {
+      const own = every(1, fromMinute, 260, missed, { snrDb: 8, ...more }).map((frame, i) => ({
+        ...hopping(frame, i),
+        ...more,
+      }));
+      const [piece] = channelEvidence(sightOf(scene(own, { missed: 87, heard: 12 })));
+      return piece === undefined ? piece : { ...piece, sentence: said(piece) };
+    };
+    expect(first(95)).toMatchObject({
+      sentence:
+        "It was heard on 8 channels with 12 % of its counters, the share of 8 channels in 64, at a median margin of 20.5 dB.",
+      weights: {
+        "channel-mismatch": 5,
+        "weak-link": -2,
+        congestion: -2,
+        interference: -1.5,
+        "gateway-transmitting": -2,
+      },
+    });
+    // It had come through before: a session does not leave its channels of itself.
+    expect(first(40)?.weights).toMatchObject({ "channel-mismatch": 1, "gateway-transmitting": 0 });
+    expect(first(95, { frequencyHz: 903_900_000 })?.sentence).not.toContain("at a median margin");
+    // Of a weak one it says no more than the share does.
+    expect(first(95, { snrDb: -12 })?.sentence).not.toContain("at a median margin");
   });
 
   it("may be eight of 24: a fixed plan is taken on by sub-bands", () => {

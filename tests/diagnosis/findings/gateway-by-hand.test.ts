@@ -458,6 +458,37 @@ describe("a gateway's own transmissions", () => {
     expect(piece?.weights["channel-mismatch"]).toBeUndefined();
   });
 
+  it("are no more than worth a word where they take less than two percent, however well that fits the loss", () => {
+    // 60 of 1.3 s and frames of 0.2 s: 1.5 %, where two of 99 were lost.
+    const [piece] = sent({ transmissions: transmissions(60, 1_300_000) }, [130, 170]);
+    expect(piece?.sentence).toContain("was deaf to 1.5 % of this node's frames by that; it lost 2.0 %");
+    expect(piece?.weights).toEqual({ "gateway-transmitting": -1 });
+    // Where they take three percent of three lost: ln(0.03 / 0.03) is nothing.
+    const [fits] = sent({ transmissions: transmissions(60, 2_800_000) }, [130, 150, 170]);
+    const weight = Math.log(1.8 / 0.6) + (3 / 1.8) ** 2 / 2;
+    expect(fits?.weights).toEqual({
+      "gateway-transmitting": expect.closeTo(weight, 6),
+      "channel-mismatch": expect.closeTo(-weight, 6),
+      interference: expect.closeTo(-weight, 6),
+      congestion: expect.closeTo(-weight / 2, 6),
+    });
+  });
+
+  it("that fill a silence are told as one where it is one", () => {
+    const one = sent(
+      { transmissions: [{ fromUs: WITHIN.fromUs + S, toUs: WITHIN.fromUs + 96 * MINUTE }] },
+      [],
+      {
+        kind: "silence",
+        open: true,
+        missed: 0,
+      },
+    );
+    expect(one[0]?.sentence).toBe(
+      "The gateway transmitted once meanwhile and was deaf to 96 % of this node's frames by that.",
+    );
+  });
+
   it("in a silence that goes on speak for themselves from nine tenths of the time on", () => {
     const open = (count: number) =>
       sent({ transmissions: transmissions(count, 800_000) }, [], { kind: "silence", open: true, missed: 0 });
@@ -532,6 +563,12 @@ describe("a gateway's own transmissions", () => {
       weights: { "gateway-transmitting": 4 },
     });
     expect(sent({ transmissions: at.slice(1) })).toHaveLength(1);
+    // At two of the ten missed ones and at eight of 89 heard: chance makes that.
+    const some = [110, 111, ...from(113, 119), 122].map((minute) => ({
+      fromUs: minute * MINUTE - 400_000,
+      toUs: minute * MINUTE + 400_000,
+    }));
+    expect(sent({ transmissions: some })).toHaveLength(1);
     const even = from(101, 199).map((minute) => ({
       fromUs: minute * MINUTE - 400_000,
       toUs: minute * MINUTE + 400_000,

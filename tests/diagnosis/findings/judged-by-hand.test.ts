@@ -283,6 +283,29 @@ describe("a gateway that hears all weaker", () => {
     expect(weaker(14, 125)).toEqual([]);
   });
 
+  it("must fill six tenths of what is missing, or both ends of a silence", () => {
+    // Of the minutes 101 to 199 those up to 175 are in it: 75 of 99.
+    expect(weaker(14, 175)).toHaveLength(1);
+    expect(weaker(14, 150)).toEqual([]);
+    const silence = (untilMinute: number) => {
+      const fall = (one: SceneReception, snrDb: number) => {
+        const changeDb = one.atUs > WITHIN.fromUs && one.atUs < untilMinute * MINUTE ? -12 : 0;
+        const snr = snrDb + changeDb;
+        return { ...one, snrDb: snr, rssiDbm: -100 + changeDb + 10 * Math.log10(1 + 10 ** (-snr / 10)) };
+      };
+      const own = every(1, 40, 100).map((one) => fall(one, 1.5));
+      const others = [2, 3, 4, 5].flatMap((life) => every(life, 40, 260).map((one) => fall(one, 7.5)));
+      return weakenedEvidence(sightOf(scene([...own, ...others], { kind: "silence", open: true, missed: 0 })))
+        .length;
+    };
+    expect([silence(300), silence(150)]).toEqual([1, 0]);
+  });
+
+  it("counts those that are heard no longer", () => {
+    const [piece] = weaker(14, 200, every(6, 40, 260, gone, { snrDb: 1.5, rssiDbm: -97.7 }));
+    expect(piece?.sentence).toContain("; 2 more are heard no longer.");
+  });
+
   it("explains half of it where it leaves less than 6 dB, and nothing from there on", () => {
     // Heard with 3 dB and more after the gap, the node is a fifth sender: 0.85.
     const sureOfFive = 4 + Math.log(0.85 / 0.15) + 1;

@@ -108,7 +108,9 @@ describe("a node's gaps by its counters", () => {
       gatewayIds: [1],
     }));
     const { gaps } = watch([...heard, ...later]);
-    expect(gaps).toMatchObject([{ kind: "silence", missed: 0, expectedByRhythm: 51 }]);
+    expect(gaps).toMatchObject([
+      { kind: "silence", missed: 0, firstMissed: null, lastMissed: null, expectedByRhythm: 51, open: false },
+    ]);
   });
 
   it("are none when the rhythm is changed, but for one at the change", () => {
@@ -388,6 +390,23 @@ describe("an episode of losses, worked by hand", () => {
     const ended = watchStep(state, step(112));
     expect(ended).toMatchObject({ missed: 6, heard: 0, heardSince: 7, lastMissed: 105 });
     expect(state.episode).toBeNull();
+  });
+
+  it("weighs what is heard by the share that it lost so far, from a tenth to a half", () => {
+    const state = afterSixMissed();
+    const hear = (from: number, to: number) => {
+      for (let counter = from; counter <= to; counter++) watchStep(state, step(counter));
+    };
+    // Five heard and one missed, twice: eight missed, and eleven heard from 106 on.
+    hear(107, 111);
+    watchStep(state, step(113, 1));
+    hear(114, 117);
+    watchStep(state, step(119, 1));
+    expect(state.episode).toMatchObject({ missed: 8, heard: 11 });
+    const before = state.episode?.over ?? 0;
+    hear(120, 120);
+    // Of 19 eight are lost: a heard counter weighs ln(0.99 / (1 - 8/19)).
+    expect((state.episode?.over ?? 0) - before).toBeCloseTo(Math.log((0.99 * 19) / 11), 9);
   });
 
   it("becomes a dropout with what the rhythm lets expect in it", () => {
