@@ -17,9 +17,7 @@ import type { PlanView as Plan } from "../../src/contract/user-data.ts";
 import { HelpPage } from "./pages/HelpPage.tsx";
 import { SiteView } from "./pages/SiteView.tsx";
 import { Gate, lazy, loadTheRest, UnlessReading, WatchNotice } from "./parts/Gate.tsx";
-
 import { Shell, StoredNotice } from "./parts/Shell.tsx";
-
 import { learnServiceTime } from "./state/clock.ts";
 import { currentSite, currentWindow, linkTo, recentFromMs, route } from "./state/route.ts";
 import { tabTitle } from "./state/tab.ts";
@@ -42,8 +40,8 @@ const WalkView = lazy(async () => (await import("./pages/walk/WalkView.tsx")).Wa
 
 /** The whole page. */
 export function App() {
-  const status = useViewData<ServiceStatus>({ topic: "status", path: "/api/status", key: null }, null);
-  const captures = useViewData<Captures>({ topic: "captures", path: "/api/captures", key: null }, null);
+  const status = useViewData<ServiceStatus>({ topic: "status", path: "/api/status" }, null);
+  const captures = useViewData<Captures>({ topic: "captures", path: "/api/captures" }, null);
   useRenewal(captures.data, currentWindow.value);
   useEffect(() => void loadTheRest(), []);
   const said = status.data;
@@ -142,7 +140,7 @@ function Place({ status, captures }: Shared) {
 }
 
 function SitePlace({ status, captures }: Shared) {
-  const loaded = useViewData<Site>({ topic: "site", path: "/api/site", key: null }, currentWindow.value);
+  const loaded = useViewData<Site>({ topic: "site", path: "/api/site" }, currentWindow.value);
   const marks = useMarks();
   return (
     <Gate loaded={loaded}>
@@ -160,7 +158,7 @@ function SitePlace({ status, captures }: Shared) {
 }
 
 function BenchChoicePlace({ status }: { status: Loaded<ServiceStatus> }) {
-  const loaded = useViewData<Site>({ topic: "site", path: "/api/site", key: null }, currentWindow.value);
+  const loaded = useViewData<Site>({ topic: "site", path: "/api/site" }, currentWindow.value);
   return (
     <Gate loaded={loaded}>{({ gateways }) => <BenchChoice gateways={gateways} status={status.data} />}</Gate>
   );
@@ -193,7 +191,7 @@ function BenchPlace({ eui, status }: { eui: string; status: Loaded<ServiceStatus
 }
 
 function NodesPlace() {
-  const loaded = useViewData<Nodes>({ topic: "nodes", path: "/api/nodes", key: null }, currentWindow.value);
+  const loaded = useViewData<Nodes>({ topic: "nodes", path: "/api/nodes" }, currentWindow.value);
   return <Gate loaded={loaded}>{(nodes) => <NodesView nodes={nodes} onChanged={loaded.reload} />}</Gate>;
 }
 
@@ -210,17 +208,17 @@ function NodePlace({ devAddr, life }: { devAddr: string; life: string }) {
 }
 
 function PlanPlace() {
-  const loaded = useViewData<Plan>({ topic: null, path: "/api/plan", key: null }, currentWindow.value);
+  const loaded = useViewData<Plan>({ path: "/api/plan" }, currentWindow.value);
   return <Gate loaded={loaded}>{(plan) => <PlanView plan={plan} onChanged={loaded.reload} />}</Gate>;
 }
 
 function AirPlace() {
-  const loaded = useViewData<Air>({ topic: "air", path: "/api/air", key: null }, currentWindow.value);
+  const loaded = useViewData<Air>({ topic: "air", path: "/api/air" }, currentWindow.value);
   return <Gate loaded={loaded}>{(air) => <AirView air={air} />}</Gate>;
 }
 
 function GapsPlace() {
-  const loaded = useViewData<Gaps>({ topic: "gaps", path: "/api/gaps", key: null }, currentWindow.value);
+  const loaded = useViewData<Gaps>({ topic: "gaps", path: "/api/gaps" }, currentWindow.value);
   const marks = useMarks();
   return <Gate loaded={loaded}>{(gaps) => <GapsView gaps={gaps} marks={marks} />}</Gate>;
 }
@@ -259,7 +257,7 @@ function EffectPlace({ mark }: { mark: string }) {
   const path = `/api/marks/${encodeURIComponent(mark)}/effect`;
   const query = asked.toString();
   const loaded = useViewData<MarkEffect>(
-    { topic: null, path: query === "" ? path : `${path}?${query}`, key: null, subject: path },
+    { path: query === "" ? path : `${path}?${query}`, subject: path },
     null,
   );
   return <Gate loaded={loaded}>{(effect) => <EffectView effect={effect} />}</Gate>;
@@ -267,7 +265,7 @@ function EffectPlace({ mark }: { mark: string }) {
 
 function WalkPlace({ devAddr }: { devAddr: string }) {
   const path = `/api/walk/${encodeURIComponent(devAddr)}`;
-  const loaded = useViewData<Walk>({ topic: null, path, key: null }, currentWindow.value);
+  const loaded = useViewData<Walk>({ path }, currentWindow.value);
   return <Gate loaded={loaded}>{(walk) => <WalkView walk={walk} onChanged={loaded.reload} />}</Gate>;
 }
 
@@ -281,7 +279,7 @@ function CapturesPlace({ status, captures }: Shared) {
 
 function ServicePlace({ status }: { status: Loaded<ServiceStatus> }) {
   const refused = useViewData<{ refusals: Refusal[]; samples: RefusalSample[] }>(
-    { topic: null, path: "/api/refusals", key: null },
+    { path: "/api/refusals" },
     null,
   );
   return (

@@ -2,7 +2,6 @@
  * How is a moment written? Local time, 24 hours, months by name: "14 Mar 2026, 09:00". The zone is named once,
  * at the foot of the page. Ages are words; whoever needs the exact time finds it on focus.
  */
-
 import type { KeyFigures, LifeRow } from "../../src/contract/nodes.ts";
 import type { MarkRow } from "../../src/contract/user-data.ts";
 import { counted, figure, THIN } from "../../src/words/format.ts";

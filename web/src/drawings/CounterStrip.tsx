@@ -7,6 +7,7 @@ import type { CounterTick } from "../../../src/contract/nodes.ts";
 import type { MarkRule } from "../../../src/drawings/sheet.ts";
 import { counted } from "../../../src/words/format.ts";
 import { exactTime } from "../format.ts";
+import { LinkButton } from "../parts/form.tsx";
 import { pointAt } from "../state/view-data.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
 import { layoutStrip, nearestTick, type StripLayout } from "./counter-layout.ts";
@@ -94,13 +95,11 @@ export function CounterStrip({ ticks, lives, marks, label, onOpen }: CounterStri
           <>
             {describeTick(current)}
             {current.frameId === null ? null : (
-              <button type="button" class="link" onClick={() => open(current)}>
-                open the frame
-              </button>
+              <LinkButton onClick={() => open(current)}>open the frame</LinkButton>
             )}
-            <button type="button" class="link screen-only" onClick={() => pointAt(current.atMs)}>
+            <LinkButton class="link screen-only" onClick={() => pointAt(current.atMs)}>
               add a mark here
-            </button>
+            </LinkButton>
           </>
         )}
       </p>

@@ -2,7 +2,6 @@
  * Where do gateways and nodes stand, and how strong are the ways between them? A plain plan from metres alone: no
  * map, no tiles. The line's weight is the margin; below the thin mark it is dashed, and the figure stands on it.
  */
-
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { PlanLink, PlanThing } from "../../../src/contract/user-data.ts";
 import { decibel, figure, THIN } from "../../../src/words/format.ts";

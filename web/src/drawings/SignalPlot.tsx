@@ -10,7 +10,6 @@ import type { SignalSeries } from "../../../src/contract/nodes.ts";
 import { drawMarkRules, type MarkRule } from "../../../src/drawings/sheet.ts";
 import { dbm, decibel, figure } from "../../../src/words/format.ts";
 import { clockTime, gatewayTitle } from "../format.ts";
-
 import { chooseWindow } from "../state/route.ts";
 import { forgetPaint, paintSoon, readInks, watchSurroundings } from "./Canvas.tsx";
 import {
@@ -25,7 +24,6 @@ import {
   plotX,
 } from "./draw-signal.ts";
 import { drawLabels, type PlotMark, PlotMarks, placeMarks, timeMarks } from "./plot-edges.tsx";
-
 import { factsOf, nearestPoint } from "./signal-columns.ts";
 import "./SignalPlot.css";
 

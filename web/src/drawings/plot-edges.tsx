@@ -2,11 +2,9 @@
  * What happened at this moment of a plot? Small heads above thin rules: hover, focus or a tap on one reads its
  * sentence. The rules themselves are drawn with the plot; the heads stand over it, since a canvas takes no focus.
  */
-
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
 import { seriesInk, type TimeMark } from "../../../src/drawings/sheet.ts";
 import { clockTime, dayMonth, gatewayTitle, hourMinute } from "../format.ts";
-
 import { addDot, type Plot } from "./draw-signal.ts";
 import "./PlotMarks.css";
 

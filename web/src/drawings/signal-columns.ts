@@ -2,7 +2,6 @@
  * Where does a signal lie in time, and how is it said in a table? Works on columns as the contract sends them:
  * no object a point, so that 100,000 points stay cheap.
  */
-
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
 import { gatewayTitle } from "../format.ts";
 

@@ -5,6 +5,7 @@ import { counted, figure, fileSize, percent } from "../../../src/words/format.ts
 import { spanWords } from "../format.ts";
 import { type Column, column, DataTable, figureField, WIDE_ONLY } from "../parts/DataTable.tsx";
 import { ExportSection } from "../parts/Export.tsx";
+import { Button } from "../parts/form.tsx";
 import { Age, Fold, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
 import { problemWords, sendCapture } from "../state/api.ts";
@@ -225,10 +226,7 @@ function DropZone({ onSent }: { onSent: () => void }) {
       }}
     >
       <p>
-        Drop packet captures here, or{" "}
-        <button type="button" class="plain" onClick={() => input.current?.click()}>
-          choose files
-        </button>
+        Drop packet captures here, or <Button onClick={() => input.current?.click()}>choose files</Button>
       </p>
       <p class="quiet small">
         pcap, pcapng, gzip of these, or recorded datagrams as JSON lines. They stay on this machine.

@@ -2,12 +2,12 @@
 import { useState } from "preact/hooks";
 import type { KeptView } from "../../../src/contract/service.ts";
 import { fileSize, type KeptRule, keptRuleText, removedSentence } from "../../../src/words/format.ts";
-
 import { nearTime } from "../format.ts";
+import { Button, Form, LinkButton, typed } from "../parts/form.tsx";
 import { Gate } from "../parts/Gate.tsx";
-import { putKept, troubleOf } from "../state/api.ts";
+import { putKept } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";
-import { useViewData } from "../state/view-data.ts";
+import { useSending, useViewData } from "../state/view-data.ts";
 import "./Kept.css";
 
 const GIGABYTE = 1e9;
@@ -18,7 +18,7 @@ const LIMITS = {
 
 /** The section of the Captures page. */
 export function KeptSection() {
-  const loaded = useViewData<KeptView>({ topic: null, path: "/api/kept", key: null }, null);
+  const loaded = useViewData<KeptView>({ path: "/api/kept" }, null);
   return (
     <section class="kept" aria-label="What is kept">
       <h2>What is kept</h2>
@@ -60,26 +60,20 @@ function RuleForm({ rule, onChanged }: { rule: KeptRule; onChanged: () => void }
   const [days, setDays] = useState(rule.maxAgeDays === null ? "" : String(rule.maxAgeDays));
   const [size, setSize] = useState(rule.maxBytes === null ? "" : String(rule.maxBytes / GIGABYTE));
   const [asking, setAsking] = useState(false);
-  const [trouble, setTrouble] = useState<string | null>(null);
+  const { trouble, send } = useSending(onChanged);
   const wanted: KeptRule = {
     maxAgeDays: days === "" ? null : Number(days),
     maxBytes: size === "" ? null : Math.round(Number(size) * GIGABYTE),
   };
   const isSame = wanted.maxAgeDays === rule.maxAgeDays && wanted.maxBytes === rule.maxBytes;
   const save = async () => {
-    const answer = await putKept(wanted);
+    await send(putKept(wanted));
     setAsking(false);
-    setTrouble(troubleOf(answer));
-    if (answer.ok) onChanged();
   };
-  const submit = (event: Event) => {
-    event.preventDefault();
-    // To keep more takes nothing away.
-    if (isTighter(wanted, rule)) setAsking(true);
-    else void save();
-  };
+  // To keep more takes nothing away.
+  const submit = () => (isTighter(wanted, rule) ? setAsking(true) : save());
   return (
-    <form onSubmit={submit}>
+    <Form onSubmit={submit}>
       <p class="kept-limits">
         <label>
           <span>receptions of the newest</span>
@@ -88,9 +82,8 @@ function RuleForm({ rule, onChanged }: { rule: KeptRule; onChanged: () => void }
             min={LIMITS.days.least}
             max={LIMITS.days.most}
             step={1}
-            value={days}
             placeholder="all"
-            onInput={(event) => setDays(event.currentTarget.value)}
+            {...typed(days, setDays)}
           />
           <span>days</span>
         </label>
@@ -101,9 +94,8 @@ function RuleForm({ rule, onChanged }: { rule: KeptRule; onChanged: () => void }
             min={LIMITS.size.least}
             max={LIMITS.size.most}
             step="any"
-            value={size}
             placeholder="all"
-            onInput={(event) => setSize(event.currentTarget.value)}
+            {...typed(size, setSize)}
           />
           <span>GB</span>
         </label>
@@ -115,12 +107,8 @@ function RuleForm({ rule, onChanged }: { rule: KeptRule; onChanged: () => void }
       {asking ? (
         <p class="notice" role="alert">
           Receptions beyond {keptRuleText(wanted)} are removed from the store, for good.{" "}
-          <button type="button" class="plain" onClick={() => void save()}>
-            yes, remove them
-          </button>{" "}
-          <button type="button" class="link" onClick={() => setAsking(false)}>
-            keep them
-          </button>
+          <Button onClick={() => void save()}>yes, remove them</Button>{" "}
+          <LinkButton onClick={() => setAsking(false)}>keep them</LinkButton>
         </p>
       ) : (
         <p>
@@ -130,7 +118,7 @@ function RuleForm({ rule, onChanged }: { rule: KeptRule; onChanged: () => void }
           {trouble === null ? null : <span role="alert"> ✕ {trouble}</span>}
         </p>
       )}
-    </form>
+    </Form>
   );
 }
 

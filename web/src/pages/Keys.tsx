@@ -3,6 +3,7 @@ import { useRef, useState } from "preact/hooks";
 import type { KeyRow, KeysView } from "../../../src/contract/user-data.ts";
 import { counted } from "../../../src/words/format.ts";
 import { type Column, column, DataTable } from "../parts/DataTable.tsx";
+import { Button, Form, LinkButton } from "../parts/form.tsx";
 import { deleteKeys, problemWords, putKeys } from "../state/api.ts";
 import { useViewData } from "../state/view-data.ts";
 import "./KeysSection.css";
@@ -54,9 +55,9 @@ function KeysIntake({ onTaken, onRefused }: KeysIntakeProps) {
   return (
     <>
       <p>
-        <button type="button" class="plain" disabled={busy} onClick={() => input.current?.click()}>
+        <Button disabled={busy} onClick={() => input.current?.click()}>
           choose a key file
-        </button>
+        </Button>
       </p>
       <input
         ref={input}
@@ -69,13 +70,7 @@ function KeysIntake({ onTaken, onRefused }: KeysIntakeProps) {
           event.currentTarget.value = "";
         }}
       />
-      <form
-        autocomplete="off"
-        onSubmit={(event) => {
-          event.preventDefault();
-          takeText();
-        }}
-      >
+      <Form autocomplete="off" onSubmit={takeText}>
         <label class="keys-text">
           <span>or paste its text; the field is emptied at once</span>
           <textarea
@@ -91,14 +86,14 @@ function KeysIntake({ onTaken, onRefused }: KeysIntakeProps) {
         <button type="submit" class="plain" disabled={busy}>
           add the keys
         </button>
-      </form>
+      </Form>
     </>
   );
 }
 
 /** The section: caution, list, and the way in. */
 export function KeysSection() {
-  const loaded = useViewData<KeysView>({ topic: null, path: "/api/keys", key: null }, null);
+  const loaded = useViewData<KeysView>({ path: "/api/keys" }, null);
   const [said, setSaid] = useState<{ words: string; bad: boolean } | null>(null);
   const heading = useRef<HTMLHeadingElement>(null);
   const keys = loaded.data?.keys ?? null;
@@ -122,10 +117,7 @@ export function KeysSection() {
       <p>Keys stay on this machine, in the store file; they appear in no export, report, log or answer.</p>
       {loaded.problem === null ? null : (
         <p class="notice notice-bad" role="alert">
-          ✕ {problemWords(loaded.problem)}{" "}
-          <button type="button" class="link" onClick={loaded.reload}>
-            ask again
-          </button>
+          ✕ {problemWords(loaded.problem)} <LinkButton onClick={loaded.reload}>ask again</LinkButton>
         </p>
       )}
       {keys === null ? null : (
@@ -183,18 +175,16 @@ function Remove({ row, remove }: { row: KeyRow; remove: (row: KeyRow) => Promise
   const whose = <span class="unseen"> the keys of {row.id}</span>;
   if (!asking)
     return (
-      <button ref={first} type="button" class="link" onClick={() => ask(true)}>
+      <LinkButton ref={first} onClick={() => ask(true)}>
         remove{whose}
-      </button>
+      </LinkButton>
     );
   return (
     <span class="keys-ask">
-      <button ref={second} type="button" class="plain" onClick={() => void remove(row)}>
+      <Button ref={second} onClick={() => void remove(row)}>
         yes, remove{whose}
-      </button>{" "}
-      <button type="button" class="link" onClick={() => ask(false)}>
-        keep{whose}
-      </button>
+      </Button>{" "}
+      <LinkButton onClick={() => ask(false)}>keep{whose}</LinkButton>
     </span>
   );
 }

@@ -2,6 +2,7 @@
 import { useState } from "preact/hooks";
 import { counted, plural } from "../../../src/words/format.ts";
 import { column, DataTable } from "../parts/DataTable.tsx";
+import { Button, Field } from "../parts/form.tsx";
 import { Fold } from "../parts/page.tsx";
 import { putLabel } from "../state/api.ts";
 
@@ -100,8 +101,7 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
         then the name, and after a gateway's name its site if you run several. Nothing is kept before you have
         seen the list.
       </p>
-      <label>
-        <span class="small quiet">Lines, such as 01F2A117,Frost probe row 17</span>
+      <Field name="Lines, such as 01F2A117,Frost probe row 17">
         <textarea
           class="name-many mono"
           rows={4}
@@ -112,7 +112,7 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
             setSaid(null);
           }}
         />
-      </label>
+      </Field>
       <p>
         <label>
           <span class="small quiet">or a file </span>
@@ -146,9 +146,9 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
             ]}
           />
           <p class="beneath">
-            <button type="button" class="plain first" onClick={() => void keep()}>
+            <Button class="plain first" onClick={() => void keep()}>
               keep {counted(named.length, "name")}
-            </button>
+            </Button>
           </p>
         </>
       )}

@@ -4,8 +4,8 @@ import type { NodeRow } from "../../../src/contract/nodes.ts";
 import { decibel, duration, percent, percentInterval, plural, signedDb } from "../../../src/words/format.ts";
 import { IntervalBar, IntervalScale, SmallStrip } from "../drawings/bars.tsx";
 import { hourMinute, LEVEL_NAMES, nearestMinute, nearTime } from "../format.ts";
-
 import { type Column, column, DataTable, figureColumn, type Sorting } from "../parts/DataTable.tsx";
+import { LinkButton } from "../parts/form.tsx";
 import { StandingMark, When } from "../parts/page.tsx";
 import { now } from "../state/clock.ts";
 import { linkTo } from "../state/route.ts";
@@ -85,15 +85,14 @@ function columnsOf(
         {row.name === null ? null : <span class="mono quiet">{row.devAddr}</span>}
         {row.life > 1 || others.length > 0 ? <span class="quiet small">life {row.life}</span> : null}
         {others.length === 0 ? null : (
-          <button
-            type="button"
+          <LinkButton
             class="link small"
             aria-expanded={opened.has(row.devAddr)}
             onClick={() => toggle(row.devAddr)}
           >
             {opened.has(row.devAddr) ? "fold" : plural(others.length, "other life", "other lives")}
             <span class="unseen"> of {nodeTitle(row)}</span>
-          </button>
+          </LinkButton>
         )}
         <span class="node-clause">
           <StandingMark standing={row.standing} />{" "}

@@ -5,6 +5,7 @@ import type { JoiningDevice, JoinsView } from "../../../src/contract/site.ts";
 import { counted, figure } from "../../../src/words/format.ts";
 import { type Column, column, DataTable, figureField, RIGHT, type Sorting } from "../parts/DataTable.tsx";
 import { ExportLink } from "../parts/Export.tsx";
+import { Button, Field } from "../parts/form.tsx";
 import { Fold, Sentence, When } from "../parts/page.tsx";
 import { currentWindow, linkTo, route, setParams } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
@@ -38,7 +39,7 @@ const COLUMNS: readonly Column<JoiningDevice>[] = [
 
 function JoiningDevices() {
   const choice = currentWindow.value;
-  const { data, reload } = useViewData<JoinsView>({ topic: null, path: "/api/joins", key: null }, choice);
+  const { data, reload } = useViewData<JoinsView>({ path: "/api/joins" }, choice);
   useEffect(() => {
     if (choice.kind !== "live") return;
     const timer = setInterval(() => {
@@ -97,30 +98,27 @@ export function NodesView({ nodes, onChanged }: { nodes: Nodes; onChanged: () =>
     <>
       <Sentence words={nodes.sentence} />
       <div class="nodes-filter screen-only">
-        <label>
-          <span class="small quiet">Filter by name, address, network or standing</span>
+        <Field name="Filter by name, address, network or standing">
           <input
             type="search"
             value={text}
             spellcheck={false}
             onInput={(event) => setParams({ q: event.currentTarget.value })}
           />
-        </label>
+        </Field>
         <fieldset class="nodes-standings" aria-label="Nodes by standing">
           {STANDINGS_SHOWN.map((one) => {
             const count = devices.filter((device) => isOf(one, device)).length;
             const isOn = show?.key === one.key;
             if (count === 0 && !isOn) return null;
             return (
-              <button
+              <Button
                 key={one.key}
-                type="button"
-                class="plain"
                 aria-pressed={isOn}
                 onClick={() => setParams({ show: isOn ? null : one.key })}
               >
                 {figure(count)} {one.word}
-              </button>
+              </Button>
             );
           })}
         </fieldset>

@@ -1,5 +1,4 @@
 /** How does the whole site stand, at a glance? Its score, what to do, what happened, the nodes that need a look. */
-
 import type { GatewayEvent, GatewayRow } from "../../../src/contract/gateways.ts";
 import type { SiteView as Site } from "../../../src/contract/site.ts";
 import type { MarkRow } from "../../../src/contract/user-data.ts";

@@ -3,7 +3,7 @@ import { Component, type ComponentChildren, type RefObject } from "preact";
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { Term } from "../../../src/words/glossary.ts";
 import { Explained, ExplainMark, helper, termOf } from "./Explain.tsx";
-
+import { LinkButton } from "./form.tsx";
 import "./DataTable.css";
 
 export interface Column<Row> {
@@ -143,9 +143,9 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
     <section class="table-frame" aria-label={label} tabIndex={0}>
       {props.cards === true ? (
         <p class="table-words screen-only">
-          <button type="button" class="link small" onClick={() => (helper.value = { kind: "words" })}>
+          <LinkButton class="link small" onClick={() => (helper.value = { kind: "words" })}>
             what the words mean
-          </button>
+          </LinkButton>
         </p>
       ) : null}
       <table
@@ -165,12 +165,12 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
                   <Explained text={column.head} term={term} />
                 ) : (
                   <span class="head-words">
-                    <button type="button" class="link" onClick={() => choose(keyOf(column))}>
+                    <LinkButton onClick={() => choose(keyOf(column))}>
                       {column.head}
                       <span aria-hidden="true">
                         {sorting?.key === keyOf(column) ? (sorting.down ? " ↓" : " ↑") : ""}
                       </span>
-                    </button>
+                    </LinkButton>
                     {term === null ? null : <ExplainMark text={column.head} term={term} />}
                   </span>
                 )}

@@ -3,6 +3,7 @@ import { signal } from "@preact/signals";
 import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
 import type { GLOSSARY, Term } from "../../../src/words/glossary.ts";
 import { route } from "../state/route.ts";
+import { LinkButton } from "./form.tsx";
 import "./Explain.css";
 
 // Which helper stands open beside the page: the finder, the keys, or the list of words? One at a time.
@@ -244,8 +245,7 @@ export function Explanation({ onAll }: { onAll: () => void }) {
       <p>{text}</p>
       <p class="small quiet">
         Source: {source}.{" "}
-        <button
-          type="button"
+        <LinkButton
           class="link small"
           onClick={() => {
             closeExplanation(true);
@@ -253,7 +253,7 @@ export function Explanation({ onAll }: { onAll: () => void }) {
           }}
         >
           all words
-        </button>
+        </LinkButton>
       </p>
     </div>
   );

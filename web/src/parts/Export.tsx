@@ -1,5 +1,4 @@
 /** How do figures leave? As a file of the shown window: a quiet link beneath a table, and a form for every table. */
-
 import { signal } from "@preact/signals";
 import { useEffect, useState } from "preact/hooks";
 import type {
@@ -12,6 +11,7 @@ import { fileSize, percent } from "../../../src/words/format.ts";
 import { getJson } from "../state/api.ts";
 import { currentWindow, questionQuery } from "../state/route.ts";
 import { describeWindow } from "../state/window.ts";
+import { Field } from "./form.tsx";
 import "./Export.css";
 
 const ASK_EVERY_MS = 1_000;
@@ -133,8 +133,7 @@ export function ExportSection() {
     <>
       <h2>Export</h2>
       <div class="export-form">
-        <label>
-          <span class="small quiet">Table</span>
+        <Field name="Table">
           <select value={what} onChange={(event) => setWhat(event.currentTarget.value as ExportTable)}>
             {TABLES.map(([table, title]) => (
               <option key={table} value={table}>
@@ -142,9 +141,8 @@ export function ExportSection() {
               </option>
             ))}
           </select>
-        </label>
-        <label>
-          <span class="small quiet">Form</span>
+        </Field>
+        <Field name="Form">
           <select value={shown} onChange={(event) => setFormat(event.currentTarget.value as ExportFormat)}>
             {forms.map(([form, title]) => (
               <option key={form} value={form}>
@@ -152,7 +150,7 @@ export function ExportSection() {
               </option>
             ))}
           </select>
-        </label>
+        </Field>
         <a
           class="button"
           href={`/api/export?what=${what}&format=${shown}&${questionQuery(choice)}`}

@@ -1,12 +1,11 @@
 /** What is in this frame, and who heard it? Opened in place: what is known, bytes, fields, receptions. */
-
 import { useMemo, useState } from "preact/hooks";
 import type { FieldView, FrameView, ReceptionRow } from "../../../src/contract/nodes.ts";
+import { LinkButton } from "./form.tsx";
 import { CopyButton, Fact, Facts, StandingMark } from "./page.tsx";
 import "./FrameBytes.css";
 import { counted, dbm, decibel, figure, megahertz } from "../../../src/words/format.ts";
 import { exactTime, gatewayTitle } from "../format.ts";
-
 import { useViewData } from "../state/view-data.ts";
 import { type Column, column, DataTable, RIGHT, WIDE_ONLY } from "./DataTable.tsx";
 import { Failed } from "./Gate.tsx";
@@ -247,7 +246,7 @@ const COLUMNS: readonly Column<ReceptionRow>[] = [
 
 /** Asks for frame `id` and shows it; `onClose` puts it away. */
 export function FrameOpened({ id, onClose }: { id: number; onClose: () => void }) {
-  const loaded = useViewData<FrameView>({ topic: null, path: `/api/frames/${id}`, key: null }, null);
+  const loaded = useViewData<FrameView>({ path: `/api/frames/${id}` }, null);
   return (
     <section class="frame-opened" aria-label={`Frame ${id}`}>
       {loaded.data === null ? (
@@ -261,9 +260,9 @@ export function FrameOpened({ id, onClose }: { id: number; onClose: () => void }
       ) : (
         <Opened frame={loaded.data} />
       )}
-      <button type="button" class="link small screen-only" onClick={onClose}>
+      <LinkButton class="link small screen-only" onClick={onClose}>
         close the frame
-      </button>
+      </LinkButton>
     </section>
   );
 }

@@ -2,20 +2,19 @@
  * Which of its states is a view in? Loading keeps the shape of what comes; failed says what failed and what still
  * works; stale dims and says since when; otherwise the view itself.
  */
-
 import { signal } from "@preact/signals";
 import type { ComponentChildren, JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { Problem, Window } from "../../../src/contract/common.ts";
 import type { CaptureRow, CapturesView, ServiceStatus } from "../../../src/contract/service.ts";
 import { figure, percent, removedBasis, removedSentence } from "../../../src/words/format.ts";
-
 import { clockTime, nearTime } from "../format.ts";
 import { problemWords } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { currentWindow, linkTo } from "../state/route.ts";
 import { type Loaded, staleSinceMs } from "../state/view-data.ts";
 import type { WindowChoice } from "../state/window.ts";
+import { Button, LinkButton } from "./form.tsx";
 import { Age } from "./page.tsx";
 import "./Gate.css";
 import "./UnlessReading.css";
@@ -50,9 +49,7 @@ export function Gate<T>({
       {loaded.state === "failed" && loaded.problem !== null && since === null ? (
         <p class="notice notice-bad" role="alert">
           ✕ Not renewed. {problemWords(loaded.problem)}{" "}
-          <button type="button" class="link" onClick={loaded.reload}>
-            ask again
-          </button>
+          <LinkButton onClick={loaded.reload}>ask again</LinkButton>
         </p>
       ) : null}
       {part ? null : <RemovedNotice data={loaded.data} />}
@@ -96,9 +93,7 @@ export function Failed({
       {part ? <p>{words}</p> : <h1>{words}</h1>}
       <p>{problem.remedy}</p>
       <p class="quiet">Other views may still work. The status at the top right is the service's.</p>
-      <button type="button" class="plain" onClick={again}>
-        ask again
-      </button>
+      <Button onClick={again}>ask again</Button>
     </section>
   );
 }
@@ -151,10 +146,7 @@ export function lazy<Props extends object>(load: () => Promise<Part<Props>>): (p
 function NotLoaded() {
   return (
     <p class="notice notice-bad" role="alert">
-      ✕ This view could not be loaded.{" "}
-      <button type="button" class="plain" onClick={() => location.reload()}>
-        load the page again
-      </button>
+      ✕ This view could not be loaded. <Button onClick={() => location.reload()}>load the page again</Button>
     </p>
   );
 }
@@ -212,9 +204,7 @@ export function UnlessReading({
         {figure(reading.datagrams)} datagrams so far. The view opens when the capture is read and its gaps are
         judged.
       </p>
-      <button type="button" class="plain" onClick={() => setSeen(reading.id)}>
-        show what is read so far
-      </button>
+      <Button onClick={() => setSeen(reading.id)}>show what is read so far</Button>
     </section>
   );
 }
@@ -265,9 +255,7 @@ export function WatchNotice({ status }: { status: ServiceStatus | null }) {
   return (
     <p class="notice screen-only" role="status">
       <a href={linkTo("/service")}>{newest.subject}</a>, <Age at={newest.at} />
-      <button type="button" class="plain" onClick={done}>
-        Read
-      </button>
+      <Button onClick={done}>Read</Button>
     </p>
   );
 }

@@ -1,4 +1,5 @@
 /** What opens beside the page: the finder ("/"), the keys ("?"), and what words mean. Escape closes each. */
+import { Button, Field, Form, LinkButton, typed } from "./form.tsx";
 import "./Helpers.css";
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
@@ -72,9 +73,7 @@ function Panel({ title, children }: { title: string; children: ComponentChildren
     <dialog ref={dialog} class="helper screen-only" aria-label={title} tabIndex={-1}>
       <div class="helper-head">
         <h2>{title}</h2>
-        <button type="button" class="plain" onClick={close}>
-          close
-        </button>
+        <Button onClick={close}>close</Button>
       </div>
       {children}
     </dialog>
@@ -86,9 +85,9 @@ const NOTHING: Findable = { nodes: [], gateways: [], joins: [] };
 
 function Finder() {
   const choice = currentWindow.value;
-  const nodes = useViewData<NodesView>({ topic: null, path: "/api/nodes", key: null }, choice).data;
-  const gateways = useViewData<GatewaysView>({ topic: null, path: "/api/gateways", key: null }, choice).data;
-  const joins = useViewData<JoinsView>({ topic: null, path: "/api/joins", key: null }, choice).data;
+  const nodes = useViewData<NodesView>({ path: "/api/nodes" }, choice).data;
+  const gateways = useViewData<GatewaysView>({ path: "/api/gateways" }, choice).data;
+  const joins = useViewData<JoinsView>({ path: "/api/joins" }, choice).data;
   const [text, setText] = useState("");
   const nowMs = serviceNowMs();
   const { fromMs, toMs } = windowEnds(choice, nowMs);
@@ -107,24 +106,21 @@ function Finder() {
     close();
   };
   return (
-    <form
-      onSubmit={(event) => {
-        event.preventDefault();
+    <Form
+      onSubmit={() => {
         const [first] = places;
         if (first !== undefined) go(first);
       }}
     >
-      <label>
-        <span class="small quiet">Name, address, DevEUI, gateway or time</span>
+      <Field name="Name, address, DevEUI, gateway or time">
         <input
           type="search"
-          value={text}
           spellcheck={false}
           autocomplete="off"
           placeholder="A117, Pond pump, 09:40"
-          onInput={(event) => setText(event.currentTarget.value)}
+          {...typed(text, setText)}
         />
-      </label>
+      </Field>
       <p class="small quiet" role="status">
         {text.trim() === ""
           ? "The last digits of an address are enough."
@@ -144,7 +140,7 @@ function Finder() {
           </li>
         ))}
       </ul>
-    </form>
+    </Form>
   );
 }
 
@@ -176,9 +172,9 @@ function Keys() {
         ))}
       </dl>
       <p>
-        <button type="button" class="link" onClick={() => (helper.value = { kind: "words" })}>
+        <LinkButton onClick={() => (helper.value = { kind: "words" })}>
           what the words and figures mean
-        </button>
+        </LinkButton>
       </p>
     </>
   );

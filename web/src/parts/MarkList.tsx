@@ -2,8 +2,10 @@
 import { useState } from "preact/hooks";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { markAbout } from "../format.ts";
-import { deleteMark, problemWords } from "../state/api.ts";
+import { deleteMark } from "../state/api.ts";
 import { linkTo } from "../state/route.ts";
+import { useSending } from "../state/view-data.ts";
+import { LinkButton } from "./form.tsx";
 import { ChangeMark, type Subject } from "./PinMark.tsx";
 import { When } from "./page.tsx";
 
@@ -37,9 +39,9 @@ export function MarkList({ marks, subjects, onChanged, onPlace }: MarkListProps)
         ))}
       </ul>
       {shown.length === marks.length ? null : (
-        <button type="button" class="link small screen-only" onClick={() => setAll(true)}>
+        <LinkButton class="link small screen-only" onClick={() => setAll(true)}>
           show {marks.length - shown.length} earlier
-        </button>
+        </LinkButton>
       )}
     </>
   );
@@ -47,12 +49,7 @@ export function MarkList({ marks, subjects, onChanged, onPlace }: MarkListProps)
 
 function OneMark({ mark, subjects, onChanged, onPlace }: { mark: MarkRow } & Omit<MarkListProps, "marks">) {
   const [doing, setDoing] = useState<"nothing" | "change" | "remove">("nothing");
-  const [trouble, setTrouble] = useState<string | null>(null);
-  const remove = async () => {
-    const answer = await deleteMark(mark.id);
-    if (answer.ok) onChanged();
-    else setTrouble(problemWords(answer.problem));
-  };
+  const { trouble, send } = useSending(onChanged);
   if (doing === "change")
     return (
       <li>
@@ -77,12 +74,8 @@ function OneMark({ mark, subjects, onChanged, onPlace }: { mark: MarkRow } & Omi
       <span class="mark-doing screen-only small">
         {doing === "remove" ? (
           <>
-            <button type="button" class="link" onClick={() => void remove()}>
-              remove it for good
-            </button>
-            <button type="button" class="link" onClick={() => setDoing("nothing")}>
-              keep it
-            </button>
+            <LinkButton onClick={() => void send(deleteMark(mark.id))}>remove it for good</LinkButton>
+            <LinkButton onClick={() => setDoing("nothing")}>keep it</LinkButton>
           </>
         ) : (
           <>
@@ -92,16 +85,16 @@ function OneMark({ mark, subjects, onChanged, onPlace }: { mark: MarkRow } & Omi
               </a>
             ) : null}
             {onPlace === undefined ? null : (
-              <button type="button" class="link" onClick={() => onPlace(mark)}>
+              <LinkButton onClick={() => onPlace(mark)}>
                 a placement from here<span class="unseen">, the mark {mark.text}</span>
-              </button>
+              </LinkButton>
             )}
-            <button type="button" class="link" onClick={() => setDoing("change")}>
+            <LinkButton onClick={() => setDoing("change")}>
               change<span class="unseen"> the mark {mark.text}</span>
-            </button>
-            <button type="button" class="link" onClick={() => setDoing("remove")}>
+            </LinkButton>
+            <LinkButton onClick={() => setDoing("remove")}>
               remove<span class="unseen"> the mark {mark.text}</span>
-            </button>
+            </LinkButton>
           </>
         )}
       </span>

@@ -16,7 +16,7 @@ export function PhoneCode() {
 }
 
 function Code() {
-  const { data } = useViewData<PhoneLink>({ topic: null, path: "/api/phone-link", key: null }, null);
+  const { data } = useViewData<PhoneLink>({ path: "/api/phone-link" }, null);
   if (data === null) return null;
   const { url, text } = data;
   return (

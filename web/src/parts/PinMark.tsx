@@ -2,12 +2,12 @@
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { exactTime, markAbout } from "../format.ts";
-
-import { type Answer, postMark, problemWords, putMark } from "../state/api.ts";
+import { type Answer, postMark, putMark } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { currentWindow } from "../state/route.ts";
-import { pointed } from "../state/view-data.ts";
+import { pointed, useSending } from "../state/view-data.ts";
 import { readMoment } from "../state/window.ts";
+import { Field, Form, LinkButton, Trouble, typed } from "./form.tsx";
 import "./PinMark.css";
 
 /** What a mark may be about, besides the site. */
@@ -48,9 +48,9 @@ export function PinMark({ subjects, first = "", onPinned }: PinMarkProps) {
   if (!open)
     return (
       <p class="screen-only">
-        <button ref={button} type="button" class="link" onClick={() => setOpen(true)}>
+        <LinkButton ref={button} onClick={() => setOpen(true)}>
           add a mark
-        </button>
+        </LinkButton>
       </p>
     );
   const fixed = currentWindow.value.kind === "fixed" ? currentWindow.value : null;
@@ -117,6 +117,14 @@ interface MarkFormProps {
   readonly send: (mark: Said) => Promise<Answer<unknown>>;
 }
 
+/** Reads a moment in words. Words tell it to the second; those that were not touched stand for `ms` exactly. */
+export function typedMoment(typedWords: string, { words, ms }: { words: string; ms: number | null }) {
+  if (ms !== null && typedWords === words) return { ok: true as const, ms };
+  const choice = currentWindow.value;
+  const nowMs = serviceNowMs();
+  return readMoment(typedWords, nowMs, choice.kind === "fixed" ? choice.fromMs : nowMs);
+}
+
 interface Said {
   readonly text: string;
   readonly at: string;
@@ -129,63 +137,43 @@ function MarkForm(props: MarkFormProps) {
   const [text, setText] = useState(props.text);
   const [when, setWhen] = useState(props.when);
   const [about, setAbout] = useState(props.about);
-  const [trouble, setTrouble] = useState<string | null>(null);
+  const { trouble, setTrouble, send } = useSending(props.onDone);
   const field = useRef<HTMLInputElement>(null);
   useLayoutEffect(() => field.current?.focus(), []);
   const keep = async () => {
-    const choice = currentWindow.value;
-    const nowMs = serviceNowMs();
-    // Words tell a moment to the second; what was not touched stays exact.
-    const read =
-      when === props.when && props.atMs !== null
-        ? { ok: true as const, ms: props.atMs }
-        : readMoment(when, nowMs, choice.kind === "fixed" ? choice.fromMs : nowMs);
+    const read = typedMoment(when, { words: props.when, ms: props.atMs });
     if (text.trim() === "") return setTrouble("Say what happened.");
     if (!read.ok) return setTrouble(read.sentence);
     const subject = subjects.find(({ id }) => id === about);
-    const answer = await props.send({
-      text: text.trim(),
-      at: new Date(read.ms).toISOString(),
-      gatewayEui: subject?.kind === "gateway" ? about : null,
-      devAddr: subject?.kind === "node" ? about : null,
-    });
-    if (answer.ok) props.onDone();
-    else setTrouble(problemWords(answer.problem));
+    await send(
+      props.send({
+        text: text.trim(),
+        at: new Date(read.ms).toISOString(),
+        gatewayEui: subject?.kind === "gateway" ? about : null,
+        devAddr: subject?.kind === "node" ? about : null,
+      }),
+    );
   };
   return (
-    <form
-      class="pin-form screen-only"
-      onSubmit={(event) => {
-        event.preventDefault();
-        void keep();
-      }}
-      onKeyDown={(event) => {
-        if (event.key === "Escape") onLeave();
-      }}
-    >
-      <label class="pin-text">
-        <span class="small quiet">What happened</span>
+    <Form class="pin-form screen-only" onSubmit={keep} onLeave={onLeave}>
+      <Field name="What happened" class="pin-text">
         <input
           ref={field}
           type="text"
           maxLength={200}
           placeholder="cut the hedge"
-          value={text}
-          onInput={(event) => setText(event.currentTarget.value)}
+          {...typed(text, setText)}
         />
-      </label>
-      <label>
-        <span class="small quiet">When</span>
+      </Field>
+      <Field name="When">
         <input
           type="text"
           placeholder="now, 14:02, yesterday 9:30"
           spellcheck={false}
-          value={when}
-          onInput={(event) => setWhen(event.currentTarget.value)}
+          {...typed(when, setWhen)}
         />
-      </label>
-      <label>
-        <span class="small quiet">About</span>
+      </Field>
+      <Field name="About">
         <select value={about} onChange={(event) => setAbout(event.currentTarget.value)}>
           <option value="">the site</option>
           {subjects.map(({ id, title }) => (
@@ -194,14 +182,12 @@ function MarkForm(props: MarkFormProps) {
             </option>
           ))}
         </select>
-      </label>
+      </Field>
       <button type="submit" class="plain">
         {word}
       </button>
-      <button type="button" class="link" onClick={onLeave}>
-        cancel
-      </button>
-      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
-    </form>
+      <LinkButton onClick={onLeave}>cancel</LinkButton>
+      <Trouble words={trouble} />
+    </Form>
   );
 }

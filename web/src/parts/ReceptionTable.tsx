@@ -4,11 +4,11 @@ import type { Problem } from "../../../src/contract/common.ts";
 import type { ReceptionPage, ReceptionRow } from "../../../src/contract/nodes.ts";
 import { dbm, decibel, duration, figure, megahertz } from "../../../src/words/format.ts";
 import { fullDate, gatewayTitle, preciseTime } from "../format.ts";
-
 import { getJson, problemWords } from "../state/api.ts";
 import { now } from "../state/clock.ts";
 import { type Column, column, DataTable, RIGHT } from "./DataTable.tsx";
 import { FrameOpened } from "./Frame.tsx";
+import { Button, LinkButton } from "./form.tsx";
 
 export interface ReceptionTableProps {
   readonly list: ReceptionList;
@@ -48,9 +48,9 @@ export function ReceptionTable({ list, withNode = false, none }: ReceptionTableP
       />
       {list.more ? (
         <p class="beneath">
-          <button type="button" class="plain screen-only" disabled={list.loading} onClick={list.older}>
+          <Button class="plain screen-only" disabled={list.loading} onClick={list.older}>
             show 50 older
-          </button>
+          </Button>
         </p>
       ) : null}
     </>
@@ -68,14 +68,13 @@ function columnsOf(
       one.frameId === null ? (
         preciseTime(Date.parse(one.at), nowMs)
       ) : (
-        <button
-          type="button"
+        <LinkButton
           class="link nowrap"
           aria-expanded={opened === one.id}
           onClick={() => open(opened === one.id ? null : one.id)}
         >
           {preciseTime(Date.parse(one.at), nowMs)}
-        </button>
+        </LinkButton>
       ),
     ),
     ...(withNode ? [column("Node", (one: ReceptionRow) => one.nodeName ?? one.devAddr ?? "–")] : []),

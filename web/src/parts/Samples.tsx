@@ -5,6 +5,7 @@ import { windowWords } from "../format.ts";
 import { postEmpty, problemWords } from "../state/api.ts";
 import { linkTo } from "../state/route.ts";
 import { storedWindow } from "../state/window.ts";
+import { Button } from "./form.tsx";
 import "./Samples.css";
 
 /** The samples, each with its button. */
@@ -31,15 +32,10 @@ export function Samples({ samples }: { samples: readonly SampleRow[] }) {
               <p>{sample.sentence}</p>
               <p class="quiet small">{windowWords(Date.parse(sample.from), Date.parse(sample.to))}</p>
             </div>
-            <button
-              type="button"
-              class="plain first"
-              disabled={busy !== null}
-              onClick={() => void open(sample)}
-            >
+            <Button class="plain first" disabled={busy !== null} onClick={() => void open(sample)}>
               {busy === sample.file ? "opening" : "open"}
               <span class="unseen"> {sample.title}</span>
-            </button>
+            </Button>
           </li>
         ))}
       </ul>

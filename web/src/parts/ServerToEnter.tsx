@@ -2,6 +2,7 @@
 import { useState } from "preact/hooks";
 import type { ServiceStatus } from "../../../src/contract/service.ts";
 import { linkTo } from "../state/route.ts";
+import { Field, typed } from "./form.tsx";
 import { CopyButton } from "./page.tsx";
 import "./ServerToEnter.css";
 import "./ConfigLines.css";
@@ -79,20 +80,18 @@ export function ServerToEnter({ status }: { status: ServiceStatus }) {
               text={forwarderLines({ address, port, gatewayEui })}
             />
             <p class="server-identifier">
-              <label>
-                <span class="small quiet">Identifier of the gateway, if its configuration has none yet</span>
+              <Field name="Identifier of the gateway, if its configuration has none yet">
                 <input
                   type="text"
-                  value={identifier}
                   maxLength={30}
                   spellcheck={false}
                   autocomplete="off"
                   placeholder="16 hexadecimal digits, on its label"
                   aria-invalid={isWrong}
                   aria-describedby="server-identifier-hint"
-                  onInput={(event) => setIdentifier(event.currentTarget.value)}
+                  {...typed(identifier, setIdentifier)}
                 />
-              </label>
+              </Field>
               <span class="small quiet" id="server-identifier-hint" role={isWrong ? "alert" : undefined}>
                 {isWrong
                   ? "An identifier has 16 hexadecimal digits."

@@ -1,5 +1,4 @@
 /** What stands around every view? The rail of words, the top line, the zone at the foot. */
-
 import { signal } from "@preact/signals";
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
@@ -21,6 +20,7 @@ import {
 import { tabState } from "../state/tab.ts";
 import { describeWindow, storedWindow, windowEnds } from "../state/window.ts";
 import { helper } from "./Explain.tsx";
+import { Button } from "./form.tsx";
 import { Helpers } from "./Helpers.tsx";
 import { StandingMark } from "./page.tsx";
 import { WindowBar } from "./WindowBar.tsx";
@@ -115,23 +115,16 @@ export function Shell({ status, captures, children }: ShellProps) {
         <WindowBar stored={stored} />
         <SiteChoice names={status?.sites ?? []} />
         <span class="top-find screen-only">
-          <button
-            type="button"
-            class="plain"
-            aria-keyshortcuts="/"
-            onClick={() => (helper.value = { kind: "finder" })}
-          >
+          <Button aria-keyshortcuts="/" onClick={() => (helper.value = { kind: "finder" })}>
             find
-          </button>
-          <button
-            type="button"
-            class="plain"
+          </Button>
+          <Button
             aria-label="Keys and words"
             aria-keyshortcuts="?"
             onClick={() => (helper.value = { kind: "keys" })}
           >
             ?
-          </button>
+          </Button>
         </span>
         <GatewayWord status={status} captures={captures} />
       </header>
@@ -183,10 +176,7 @@ export function StoredNotice({ status }: { status: ServiceStatus | null }) {
   return (
     <p class="notice" role="status">
       Nothing is stored for this window ({describeWindow(currentWindow.value)}). What is stored lies in{" "}
-      {spanWords(from, to)}.{" "}
-      <button type="button" class="plain" onClick={() => chooseWindow(shown)}>
-        show what is stored
-      </button>
+      {spanWords(from, to)}. <Button onClick={() => chooseWindow(shown)}>show what is stored</Button>
     </p>
   );
 }

@@ -1,14 +1,8 @@
 /** What does a person call it? The name, changed in place; Enter keeps it, Escape does not. */
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
-import {
-  deleteThing,
-  getForgotten,
-  problemWords,
-  putBenchRecord,
-  putLabel,
-  putSiteName,
-  troubleOf,
-} from "../state/api.ts";
+import { deleteThing, getForgotten, putBenchRecord, putLabel, putSiteName, troubleOf } from "../state/api.ts";
+import { useSending } from "../state/view-data.ts";
+import { Button, Form, LinkButton, Trouble, typed } from "./form.tsx";
 import "./NameEdit.css";
 
 export interface NameEditProps {
@@ -36,7 +30,10 @@ function wordsOf(kind: NameEditProps["kind"], id: string): { thing: string; begi
 /** A name with its "rename" button, and the field that takes its place. */
 export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   const [text, setText] = useState<string | null>(null);
-  const [trouble, setTrouble] = useState<string | null>(null);
+  const { trouble, setTrouble, send } = useSending(() => {
+    leave();
+    onChanged();
+  });
   const field = useRef<HTMLInputElement>(null);
   const button = useRef<HTMLButtonElement>(null);
   const editing = text !== null;
@@ -53,54 +50,38 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   const keep = async () => {
     const wanted = (text ?? "").trim();
     const given = wanted === "" ? null : wanted;
-    const answer = await (kind === "site"
-      ? putSiteName(given)
-      : kind === "gateway-site"
-        ? putLabel("gateway", id, { site: given })
-        : kind === "bench-serial"
-          ? putBenchRecord(id, { serial: given })
-          : putLabel(kind, id, { name: given }));
-    if (!answer.ok) {
-      setTrouble(problemWords(answer.problem));
-      return;
-    }
-    leave();
-    onChanged();
+    await send(
+      kind === "site"
+        ? putSiteName(given)
+        : kind === "gateway-site"
+          ? putLabel("gateway", id, { site: given })
+          : kind === "bench-serial"
+            ? putBenchRecord(id, { serial: given })
+            : putLabel(kind, id, { name: given }),
+    );
   };
   if (text === null)
     return (
-      <button ref={button} type="button" class="link small screen-only" onClick={() => setText(name ?? "")}>
+      <LinkButton ref={button} class="link small screen-only" onClick={() => setText(name ?? "")}>
         {name === null ? begin : again}
         <span class="unseen"> {thing}</span>
-      </button>
+      </LinkButton>
     );
   return (
-    <form
-      class="name-edit"
-      onSubmit={(event) => {
-        event.preventDefault();
-        void keep();
-      }}
-    >
+    <Form class="name-edit" onSubmit={keep} onLeave={leave}>
       <input
         ref={field}
         type="text"
         maxLength={80}
-        value={text}
         aria-label={`Name of ${thing}`}
-        onInput={(event) => setText(event.currentTarget.value)}
-        onKeyDown={(event) => {
-          if (event.key === "Escape") leave();
-        }}
+        {...typed(text, setText)}
       />
       <button type="submit" class="plain">
         keep
       </button>
-      <button type="button" class="link" onClick={leave}>
-        cancel
-      </button>
-      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
-    </form>
+      <LinkButton onClick={leave}>cancel</LinkButton>
+      <Trouble words={trouble} />
+    </Form>
   );
 }
 
@@ -116,23 +97,18 @@ interface ForgetProps {
 /** "forget this gateway": asks the service what would go, and lets a person decide. */
 export function Forget({ kind, id, onForgotten }: ForgetProps) {
   const [words, setWords] = useState<string | null>(null);
-  const [trouble, setTrouble] = useState<string | null>(null);
+  const { trouble, setTrouble, send } = useSending(onForgotten);
   const ask = async () => {
     const answer = await getForgotten(kind, id);
     setTrouble(troubleOf(answer));
     if (answer.ok) setWords(answer.value.words);
   };
-  const forget = async () => {
-    const answer = await deleteThing(kind, id);
-    setTrouble(troubleOf(answer));
-    if (answer.ok) onForgotten();
-  };
   if (words === null)
     return (
       <p class="screen-only">
-        <button type="button" class="link small" onClick={() => void ask()}>
+        <LinkButton class="link small" onClick={() => void ask()}>
           forget this {kind}
-        </button>
+        </LinkButton>
         {trouble === null ? null : <span role="alert"> ✕ {trouble}</span>}
       </p>
     );
@@ -142,12 +118,8 @@ export function Forget({ kind, id, onForgotten }: ForgetProps) {
         To forget {kind} <span class="mono">{id}</span> takes away {words}. This cannot be undone.
       </p>
       <p>
-        <button type="button" class="plain" onClick={() => void forget()}>
-          Forget it
-        </button>{" "}
-        <button type="button" class="link" onClick={() => setWords(null)}>
-          keep it
-        </button>
+        <Button onClick={() => void send(deleteThing(kind, id))}>Forget it</Button>{" "}
+        <LinkButton onClick={() => setWords(null)}>keep it</LinkButton>
         {trouble === null ? null : <span role="alert"> ✕ {trouble}</span>}
       </p>
     </fieldset>

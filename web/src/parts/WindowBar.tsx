@@ -4,6 +4,7 @@ import { lastName } from "../../../src/words/format.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { chooseWindow, currentWindow } from "../state/route.ts";
 import { describeWindow, readWindow, stepWindow, storedWindow, type WindowChoice } from "../state/window.ts";
+import { Button, Field, Form } from "./form.tsx";
 import "./WindowBar.css";
 
 const QUICK_SECONDS = [900, 3600, 21_600, 86_400, 604_800];
@@ -44,17 +45,14 @@ export function WindowBar({ stored }: { stored: Stored | null }) {
         if (event.key === "Escape" && open) close(true);
       }}
     >
-      <button
-        type="button"
-        class="plain"
+      <Button
         aria-label="One window earlier"
         onClick={() => chooseWindow(stepWindow(choice, -1, serviceNowMs()))}
       >
         ←
-      </button>
-      <button
+      </Button>
+      <Button
         ref={opener}
-        type="button"
         class="plain window-words"
         aria-expanded={open}
         aria-controls="window-panel"
@@ -62,16 +60,14 @@ export function WindowBar({ stored }: { stored: Stored | null }) {
       >
         {choice.kind === "live" ? <span class="window-live">live</span> : null}
         {describeWindow(choice)}
-      </button>
-      <button
-        type="button"
-        class="plain"
+      </Button>
+      <Button
         aria-label="One window later"
         disabled={choice.kind === "live"}
         onClick={() => chooseWindow(stepWindow(choice, 1, serviceNowMs()))}
       >
         →
-      </button>
+      </Button>
       {open ? <Panel stored={stored} choice={choice} take={take} /> : null}
     </div>
   );
@@ -88,16 +84,14 @@ function Panel({ stored, choice, take }: PanelProps) {
   const [trouble, setTrouble] = useState<string | null>(null);
   const field = useRef<HTMLInputElement>(null);
   useEffect(() => field.current?.select(), []);
-  const submit = (event: Event) => {
-    event.preventDefault();
+  const submit = () => {
     const read = readWindow(text, serviceNowMs());
     if (read.ok) take(read.choice);
     else setTrouble(read.sentence);
   };
   return (
-    <form class="window-panel" id="window-panel" onSubmit={submit}>
-      <label>
-        <span class="small quiet">A time, in words</span>
+    <Form class="window-panel" id="window-panel" onSubmit={submit}>
+      <Field name="A time, in words">
         <input
           ref={field}
           type="text"
@@ -111,7 +105,7 @@ function Panel({ stored, choice, take }: PanelProps) {
             setTrouble(null);
           }}
         />
-      </label>
+      </Field>
       <p class="small quiet" id="window-hint" role={trouble === null ? undefined : "alert"}>
         {trouble ?? "yesterday 14:00–16:00 · last 6 h · 2026-03-14 09:00 – 11:00"}
       </p>
@@ -120,21 +114,14 @@ function Panel({ stored, choice, take }: PanelProps) {
           show
         </button>
         {QUICK_SECONDS.map((seconds) => (
-          <button
-            key={seconds}
-            type="button"
-            class="plain"
-            onClick={() => take({ kind: "live", lastSeconds: seconds })}
-          >
+          <Button key={seconds} onClick={() => take({ kind: "live", lastSeconds: seconds })}>
             {lastName(seconds)}
-          </button>
+          </Button>
         ))}
         {stored === null ? null : (
-          <button type="button" class="plain" onClick={() => take(storedWindow(stored.fromMs, stored.toMs))}>
-            all that is stored
-          </button>
+          <Button onClick={() => take(storedWindow(stored.fromMs, stored.toMs))}>all that is stored</Button>
         )}
       </div>
-    </form>
+    </Form>
   );
 }

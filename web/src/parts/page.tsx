@@ -3,9 +3,9 @@ import type { Standing, Sentence as Words } from "../../../src/contract/common.t
 import { counted } from "../../../src/words/format.ts";
 import { currentWindow, linkTo } from "../state/route.ts";
 import { Explained } from "./Explain.tsx";
+import { LinkButton } from "./form.tsx";
 import "./Sentence.css";
 import { age, exactTime, momentTime, withShortEuis } from "../format.ts";
-
 import { now } from "../state/clock.ts";
 import "./Age.css";
 import { type ComponentChildren, createContext } from "preact";
@@ -52,9 +52,9 @@ export function Contents() {
   return (
     <nav class="contents screen-only small" aria-label="On this page">
       {titles.map((title, index) => (
-        <button key={title} type="button" class="link" onClick={() => go(index)}>
+        <LinkButton key={title} onClick={() => go(index)}>
           {title}
-        </button>
+        </LinkButton>
       ))}
     </nav>
   );
@@ -133,14 +133,13 @@ export function Figure({ caption, legend, drawing, table, wide = false }: Figure
     <figure class={wide ? "figure figure-wide" : "figure"} aria-label={caption}>
       <figcaption class="figure-caption">
         <span>{caption}</span>
-        <button
-          type="button"
+        <LinkButton
           class="link screen-only small"
           aria-pressed={asTable}
           onClick={() => setAsTable(!asTable)}
         >
           {asTable ? "show as drawing" : "show as table"}
-        </button>
+        </LinkButton>
       </figcaption>
       {asTable ? table() : drawing}
       {asTable || legend === undefined ? null : <div class="figure-legend">{legend}</div>}
@@ -243,9 +242,9 @@ export function CopyButton({ words, text }: { words: string; text: () => string 
   };
   return (
     <span>
-      <button type="button" class="link small" onClick={() => void copy()}>
+      <LinkButton class="link small" onClick={() => void copy()}>
         {words}
-      </button>
+      </LinkButton>
       <span class="small quiet" role="status">
         {done === "" ? "" : ` ${done}`}
       </span>

@@ -19,7 +19,6 @@ import type {
   MarkRequest,
   PositionChange,
 } from "../../../src/contract/user-data.ts";
-
 import type { WatchesView, WatchRule } from "../../../src/contract/watches.ts";
 import type { KeptRule } from "../../../src/words/format.ts";
 
@@ -47,135 +46,76 @@ export function getJson<T>(path: string, signal?: AbortSignal): Promise<Answer<T
   return ask<T>(path, { method: "GET", ...(signal === undefined ? {} : { signal }) });
 }
 
-/** Says where a gateway or antenna stands from a moment on. */
-export function postPlacement(
-  placement: Partial<PlacementNew> & { name: string },
-): Promise<Answer<PlacementWritten>> {
-  return sendJson("POST", "/api/placements", placement);
-}
+// Each change that a person can make, with the contract's shape of it.
 
-export function putPlacement(id: number, change: PlacementChange): Promise<Answer<unknown>> {
-  return sendJson("PUT", `/api/placements/${id}`, change);
-}
+const of = encodeURIComponent;
+const send = <T>(method: "PUT" | "POST", path: string, body: unknown) =>
+  ask<T>(path, { method, headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+const put = <T = unknown>(path: string, body: unknown) => send<T>("PUT", path, body);
+const post = <T = unknown>(path: string, body: unknown) => send<T>("POST", path, body);
+const remove = <T = unknown>(path: string) => ask<T>(path, { method: "DELETE" });
 
-/** Sets the photo of a placement: a JPEG's octets. */
-export function putPlacementPhoto(id: number, photo: Blob): Promise<Answer<unknown>> {
-  return ask(`/api/placements/${id}/photo`, {
-    method: "PUT",
-    headers: { "content-type": "image/jpeg" },
-    body: photo,
-  });
-}
-
-export function deletePlacementPhoto(id: number): Promise<Answer<unknown>> {
-  return ask(`/api/placements/${id}/photo`, { method: "DELETE" });
-}
-
-export function deletePlacement(id: number): Promise<Answer<unknown>> {
-  return ask(`/api/placements/${id}`, { method: "DELETE" });
-}
-
-/** Measures every other gateway's bench list against this one. */
-export function putBenchReference(change: BenchReferenceChange): Promise<Answer<unknown>> {
-  return sendJson("PUT", "/api/bench-reference", change);
-}
-
-/** Notes a serial number or work order, signs a gateway off, or takes either back. */
-export function putBenchRecord(eui: string, change: BenchRecordChange): Promise<Answer<unknown>> {
-  return sendJson("PUT", `/api/bench/${encodeURIComponent(eui)}/record`, change);
-}
-
-/** Measures bench lists against no other gateway. */
-export function deleteBenchReference(): Promise<Answer<unknown>> {
-  return ask("/api/bench-reference", { method: "DELETE" });
-}
-
-/** Says what is watched. */
-export function putWatches(rules: readonly WatchRule[]): Promise<Answer<WatchesView>> {
-  return sendJson("PUT", "/api/watches", { rules });
-}
+type Thing = "node" | "gateway";
 
 /** POST without a body, as for opening a sample. */
-export function postEmpty<T>(path: string): Promise<Answer<T>> {
-  return ask<T>(path, { method: "POST" });
-}
+export const postEmpty = <T>(path: string) => ask<T>(path, { method: "POST" });
+
+/** Says where a gateway or antenna stands from a moment on. */
+export const postPlacement = (placement: Partial<PlacementNew> & { name: string }) =>
+  post<PlacementWritten>("/api/placements", placement);
+export const putPlacement = (id: number, change: PlacementChange) => put(`/api/placements/${id}`, change);
+export const deletePlacement = (id: number) => remove(`/api/placements/${id}`);
+/** Sets the photo of a placement: a JPEG's octets. */
+export const putPlacementPhoto = (id: number, body: Blob) =>
+  ask(`/api/placements/${id}/photo`, { method: "PUT", headers: { "content-type": "image/jpeg" }, body });
+export const deletePlacementPhoto = (id: number) => remove(`/api/placements/${id}/photo`);
+
+/** Measures every other gateway's bench list against this one. */
+export const putBenchReference = (change: BenchReferenceChange) => put("/api/bench-reference", change);
+/** Measures bench lists against no other gateway. */
+export const deleteBenchReference = () => remove("/api/bench-reference");
+/** Notes a serial number or work order, signs a gateway off, or takes either back. */
+export const putBenchRecord = (eui: string, change: BenchRecordChange) =>
+  put(`/api/bench/${of(eui)}/record`, change);
+
+/** Says what is watched. */
+export const putWatches = (rules: readonly WatchRule[]) => put<WatchesView>("/api/watches", { rules });
 
 /** Names a node or a gateway, or says whose it is. */
-export function putLabel(
-  kind: "node" | "gateway",
-  id: string,
-  change: LabelChange,
-): Promise<Answer<unknown>> {
-  return sendJson("PUT", `/api/labels/${kind}/${encodeURIComponent(id)}`, change);
-}
-
-const THINGS = { gateway: "gateways", node: "nodes" } as const;
+export const putLabel = (kind: Thing, id: string, change: LabelChange) =>
+  put(`/api/labels/${kind}/${of(id)}`, change);
+/** What people call the site; null takes the name back. */
+export const putSiteName = (name: string | null) => put("/api/site/name", { name });
 
 /** What would go if a gateway or a node were forgotten. */
-export function getForgotten(kind: "node" | "gateway", id: string): Promise<Answer<Forgotten>> {
-  return getJson(`/api/${THINGS[kind]}/${encodeURIComponent(id)}/forgotten`);
-}
-
+export const getForgotten = (kind: Thing, id: string) =>
+  getJson<Forgotten>(`/api/${kind}s/${of(id)}/forgotten`);
 /** Takes a gateway or a node out of the store. */
-export function deleteThing(kind: "node" | "gateway", id: string): Promise<Answer<Forgotten>> {
-  return ask(`/api/${THINGS[kind]}/${encodeURIComponent(id)}`, { method: "DELETE" });
-}
-
-/** What people call the site; null takes the name back. */
-export function putSiteName(name: string | null): Promise<Answer<unknown>> {
-  return sendJson("PUT", "/api/site/name", { name });
-}
+export const deleteThing = (kind: Thing, id: string) => remove<Forgotten>(`/api/${kind}s/${of(id)}`);
 
 /** How long receptions are kept; what is older goes for good. */
-export function putKept(rule: KeptRule): Promise<Answer<unknown>> {
-  return sendJson("PUT", "/api/kept", rule);
-}
+export const putKept = (rule: KeptRule) => put("/api/kept", rule);
 
 /** Pins a mark; the service checks it and gives its number. */
-export function postMark(mark: Partial<MarkRequest> & { text: string }): Promise<Answer<MarkPinned>> {
-  return sendJson("POST", "/api/marks", mark);
-}
-
-export function putMark(id: number, change: MarkChange): Promise<Answer<unknown>> {
-  return sendJson("PUT", `/api/marks/${id}`, change);
-}
-
-export function deleteMark(id: number): Promise<Answer<unknown>> {
-  return ask(`/api/marks/${id}`, { method: "DELETE" });
-}
+export const postMark = (mark: Partial<MarkRequest> & { text: string }) =>
+  post<MarkPinned>("/api/marks", mark);
+export const putMark = (id: number, change: MarkChange) => put(`/api/marks/${id}`, change);
+export const deleteMark = (id: number) => remove(`/api/marks/${id}`);
 
 /** Asks a gateway to transmit one test frame; the person has confirmed it by the identifier. */
-export function postDownlinkTest(request: DownlinkTestRequest): Promise<Answer<DownlinkTestAnswer>> {
-  return sendJson("POST", "/api/downlink-test", request);
-}
-
-function sendJson<T>(method: "PUT" | "POST", path: string, body: unknown): Promise<Answer<T>> {
-  return ask(path, { method, headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
-}
+export const postDownlinkTest = (request: DownlinkTestRequest) =>
+  post<DownlinkTestAnswer>("/api/downlink-test", request);
 
 /** Says where a gateway or node stands; what is left out is not known. */
-export function putPosition(
-  kind: "node" | "gateway",
-  id: string,
-  change: Partial<PositionChange>,
-): Promise<Answer<unknown>> {
-  return sendJson("PUT", `/api/positions/${kind}/${encodeURIComponent(id)}`, change);
-}
-
+export const putPosition = (kind: Thing, id: string, change: Partial<PositionChange>) =>
+  put(`/api/positions/${kind}/${of(id)}`, change);
 /** Takes a position back. */
-export function deletePosition(kind: "node" | "gateway", id: string): Promise<Answer<unknown>> {
-  return ask(`/api/positions/${kind}/${encodeURIComponent(id)}`, { method: "DELETE" });
-}
+export const deletePosition = (kind: Thing, id: string) => remove(`/api/positions/${kind}/${of(id)}`);
 
 /** Takes in the text of a key file: in the body, never in the address, which is logged and remembered. */
-export function putKeys(file: string): Promise<Answer<KeysTaken>> {
-  return sendJson("PUT", "/api/keys", { file });
-}
-
+export const putKeys = (file: string) => put<KeysTaken>("/api/keys", { file });
 /** Removes the keys of a device address or DevEUI. */
-export function deleteKeys(id: string): Promise<Answer<KeysTaken>> {
-  return ask(`/api/keys/${encodeURIComponent(id)}`, { method: "DELETE" });
-}
+export const deleteKeys = (id: string) => remove<KeysTaken>(`/api/keys/${of(id)}`);
 
 /** Sends a capture file, telling its progress 0…1. XMLHttpRequest, since fetch does not tell how much was sent. */
 export function sendCapture(file: File, onProgress: (share: number) => void): Promise<Answer<unknown>> {

@@ -1,7 +1,6 @@
 /**
  * The page's one live line, opened when first needed, to the place the page came from.
  */
-
 import { type Signal, signal } from "@preact/signals";
 import type { ClientMessage, Edit, ServerMessage, Topic } from "../../../src/contract/live.ts";
 

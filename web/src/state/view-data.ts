@@ -8,7 +8,7 @@ import type { Problem } from "../../../src/contract/common.ts";
 import type { Topic } from "../../../src/contract/live.ts";
 import type { CapturesView } from "../../../src/contract/service.ts";
 import type { MarkRow, MarksView } from "../../../src/contract/user-data.ts";
-import { getJson } from "./api.ts";
+import { type Answer, getJson, troubleOf } from "./api.ts";
 import { serviceNowMs } from "./clock.ts";
 import { live } from "./live.ts";
 import { currentSite, currentWindow, questionQuery } from "./route.ts";
@@ -61,11 +61,12 @@ function renew(): void {
 }
 
 export interface Source {
-  readonly topic: Topic | null;
+  /** What the live line calls it; left out: it is asked for, once. */
+  readonly topic?: Topic;
   /** "/api/nodes", without the window. */
   readonly path: string;
-  /** For the topic `node`: DEVADDR/LIFE. */
-  readonly key: string | null;
+  /** Which one of the topic, as DEVADDR/LIFE of the topic `node`. */
+  readonly key?: string | null;
   /** What the data are about, whatever else is chosen: its older figures stay while newer load. Left out: path and key. */
   readonly subject?: string;
 }
@@ -132,7 +133,7 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
       else fail(answer.problem);
     };
 
-    if (source.topic === null || lastSeconds === null) {
+    if (source.topic === undefined || lastSeconds === null) {
       void askOnce();
       return () => {
         over = true;
@@ -141,7 +142,7 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
     }
 
     const connection = live();
-    const subscription = connection.subscribe(source.topic, lastSeconds, source.key, site);
+    const subscription = connection.subscribe(source.topic, lastSeconds, source.key ?? null, site);
     let came = false;
     const stopState = subscription.state.subscribe((state) => {
       if (state.trouble !== null) {
@@ -201,7 +202,7 @@ const NONE: readonly MarkRow[] = [];
 /** The marks of the window, kept fresh; none while they are not known. */
 export function useMarks(): Marks {
   const { data, reload } = useViewData<MarksView>(
-    { topic: "marks", path: "/api/marks", key: null },
+    { topic: "marks", path: "/api/marks" },
     currentWindow.value,
   );
   return { rows: data?.marks ?? NONE, reload };
@@ -225,4 +226,17 @@ export const pointed = signal<Pointed | null>(null);
 /** A drawing was clicked at a moment, perhaps in the line of a gateway. */
 export function pointAt(atMs: number, gatewayEui: string | null = null): void {
   pointed.value = { atMs: Math.round(atMs), gatewayEui };
+}
+
+// What became of what a person sent?
+
+/** Sends something to the service: `onDone` is called when that worked, else `trouble` says what did not. */
+export function useSending(onDone: () => void) {
+  const [trouble, setTrouble] = useState<string | null>(null);
+  const send = async (sent: Promise<Answer<unknown>>) => {
+    const answer = await sent;
+    setTrouble(troubleOf(answer));
+    if (answer.ok) onDone();
+  };
+  return { trouble, setTrouble, send };
 }

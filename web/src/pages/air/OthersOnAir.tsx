@@ -1,5 +1,4 @@
 /** What does a neighbour's network do to you? Its airtime, its growth by week, and what it costs each own node. */
-
 import type {
   NoiseAtGateway,
   NoiseSource,
@@ -7,7 +6,6 @@ import type {
   StrangerNetwork,
   StrangersView,
 } from "../../../../src/contract/others-on-air.ts";
-
 import {
   counted,
   dbm,
@@ -20,7 +18,6 @@ import {
   withUnit,
 } from "../../../../src/words/format.ts";
 import { gatewayTitle, momentTime, withShortEuis } from "../../format.ts";
-
 import {
   type Column,
   column,
@@ -79,10 +76,7 @@ function between(a: number, b: number): string {
 
 /** Asked for once a window: weeks take a moment to sum, and the next frames change them little. */
 export function Strangers() {
-  const loaded = useViewData<StrangersView>(
-    { topic: null, path: "/api/strangers", key: null },
-    currentWindow.value,
-  );
+  const loaded = useViewData<StrangersView>({ path: "/api/strangers" }, currentWindow.value);
   return (
     <section class="strangers" aria-label="What strangers cost you">
       <h2>

@@ -3,6 +3,7 @@ import type { CapacityLoad, CapacityView, DataRateChange } from "../../../../src
 import { duration, figure, megahertz, percent, percentInterval } from "../../../../src/words/format.ts";
 import { isShareReached, RoomCurve } from "../../drawings/curves.tsx";
 import { type Column, column, DataTable, figureField, RIGHT } from "../../parts/DataTable.tsx";
+import { LinkButton } from "../../parts/form.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Figure, Fold, PhonePart, When } from "../../parts/page.tsx";
 import { currentWindow, linkTo, route } from "../../state/route.ts";
@@ -24,7 +25,7 @@ export function chosenShare(): string {
 export function Room() {
   const share = chosenShare();
   const loaded = useViewData<CapacityView>(
-    { topic: null, path: `/api/capacity?share=${encodeURIComponent(share)}`, key: null, subject: "capacity" },
+    { path: `/api/capacity?share=${encodeURIComponent(share)}`, subject: "capacity" },
     currentWindow.value,
   );
   const gateway = route.value.params.get("gateway");
@@ -103,9 +104,9 @@ function RoomText({ view, again }: { readonly view: CapacityView; readonly again
       <p class="small quiet">
         From {figure(view.counters)} counters of {figure(view.nodes)} of your nodes over{" "}
         {duration(view.recordedSeconds)}.{" "}
-        <button type="button" class="link screen-only" onClick={again}>
+        <LinkButton class="link screen-only" onClick={again}>
           calculate again
-        </button>
+        </LinkButton>
       </p>
       <Fold title="Load by channel and data rate, and what this leaves out">
         <DataTable

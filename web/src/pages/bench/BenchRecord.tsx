@@ -13,13 +13,14 @@ import type { ServiceStatus } from "../../../../src/contract/service.ts";
 import { counted, NOTHING, withMoments } from "../../../../src/words/format.ts";
 import { exactTime, momentTime } from "../../format.ts";
 import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
+import { Button, Field, LinkButton } from "../../parts/form.tsx";
 import { StandingMark } from "../../parts/page.tsx";
 import { ConfigLines, forwarderLines, readServer } from "../../parts/ServerToEnter.tsx";
 import { NameEdit } from "../../parts/ThingEdit.tsx";
-import { putBenchRecord, troubleOf } from "../../state/api.ts";
+import { putBenchRecord } from "../../state/api.ts";
 import { serviceNowMs } from "../../state/clock.ts";
 import { currentWindow, linkTo, route, setParams } from "../../state/route.ts";
-import { useViewData } from "../../state/view-data.ts";
+import { useSending, useViewData } from "../../state/view-data.ts";
 import { BENCH_STANDINGS } from "./Reference.tsx";
 import "./ExpectedPlan.css";
 import "./BenchTable.css";
@@ -44,28 +45,21 @@ export function BenchRecord({ bench, onChanged }: BenchRecordProps) {
 }
 
 function SigningOff({ bench: { eui, signedOff, verdict }, onChanged }: BenchRecordProps) {
-  const [trouble, setTrouble] = useState<string | null>(null);
-  const write = async (moment: "now" | null) => {
-    const answer = await putBenchRecord(eui, { signedOff: moment });
-    setTrouble(troubleOf(answer));
-    if (answer.ok) onChanged();
-  };
+  const { trouble, send } = useSending(onChanged);
+  const write = (moment: "now" | null) => void send(putBenchRecord(eui, { signedOff: moment }));
   const alert = trouble === null ? null : <span role="alert">✕ {trouble}</span>;
   if (signedOff === null)
     return (
       <span class="screen-only">
-        <button type="button" class="plain" onClick={() => void write("now")}>
-          {SIGN[verdict]}
-        </button>{" "}
-        {alert}
+        <Button onClick={() => write("now")}>{SIGN[verdict]}</Button> {alert}
       </span>
     );
   return (
     <span>
       signed off {exactTime(Date.parse(signedOff))}{" "}
-      <button type="button" class="link small screen-only" onClick={() => void write(null)}>
+      <LinkButton class="link small screen-only" onClick={() => write(null)}>
         take the signing off back
-      </button>{" "}
+      </LinkButton>{" "}
       {alert}
     </span>
   );
@@ -86,8 +80,7 @@ export function ExpectedPlan({ plans }: { readonly plans: readonly NamedPlan[] }
   const chosen = plans.find(({ label }) => label.toLowerCase() === asked)?.label ?? "";
   const regions = [...new Set(plans.map(({ region }) => region))];
   return (
-    <label class="bench-plan screen-only">
-      <span class="small quiet">Channel plan that it must listen to</span>
+    <Field name="Channel plan that it must listen to" class="bench-plan screen-only">
       <select value={chosen} onChange={(event) => setParams({ expect: event.currentTarget.value })}>
         <option value="">recognise it</option>
         {regions.map((region) => (
@@ -102,7 +95,7 @@ export function ExpectedPlan({ plans }: { readonly plans: readonly NamedPlan[] }
           </optgroup>
         ))}
       </select>
-    </label>
+    </Field>
   );
 }
 
@@ -146,8 +139,7 @@ export function BackToServer({ eui, status }: { eui: string; status: ServiceStat
         Name the network server. Enter these lines at the gateway, restart its forwarder, and see that its
         keepalives stop here.
       </p>
-      <label>
-        <span class="small quiet">Server and port</span>
+      <Field name="Server and port">
         <input
           type="text"
           value={named}
@@ -161,7 +153,7 @@ export function BackToServer({ eui, status }: { eui: string; status: ServiceStat
             keep(event.currentTarget.value);
           }}
         />
-      </label>
+      </Field>
       <p class="small quiet" id="bench-back-hint" role={server !== null && !server.ok ? "alert" : undefined}>
         {server !== null && !server.ok ? server.sentence : "Without a port: 1700, up and down."}
       </p>
@@ -182,10 +174,7 @@ const AGAIN_MS = 15_000;
 
 /** All gateways of the bench: null while they are not known, and whether they are being asked for the first time. */
 export function useBenchTable(): { readonly bench: Table | null; readonly isAsked: boolean } {
-  const { data, state, reload } = useViewData<Table>(
-    { topic: null, path: "/api/bench", key: null },
-    currentWindow.value,
-  );
+  const { data, state, reload } = useViewData<Table>({ path: "/api/bench" }, currentWindow.value);
   const isLive = currentWindow.value.kind === "live";
   useEffect(() => {
     if (!isLive) return;
@@ -204,9 +193,7 @@ export function BenchTable({ bench }: { readonly bench: Table }) {
   return (
     <section class="bench-table">
       <p class="bench-acts screen-only">
-        <button type="button" class="plain" onClick={() => print()}>
-          Print
-        </button>
+        <Button onClick={() => print()}>Print</Button>
       </p>
       <p class="bench-signed">
         {exactTime(Date.parse(bench.window.from))} to {exactTime(Date.parse(bench.window.to))}. Checked by:

@@ -3,12 +3,12 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
 import { counted } from "../../../../src/words/format.ts";
 import { clockTime, exactTime } from "../../format.ts";
+import { Button, LinkButton } from "../../parts/form.tsx";
 import { Age, Fold, Notices, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { Forget, NameEdit } from "../../parts/ThingEdit.tsx";
 import { linkTo } from "../../state/route.ts";
 import { DownlinkTest } from "../relay/DownlinkTest.tsx";
 import { BackToServer, BenchRecord, BenchTable, ExpectedPlan, useBenchTable } from "./BenchRecord.tsx";
-
 import { ReceiverPart } from "./Receiver.tsx";
 import { BENCH_STANDINGS, Check, ReferencePart } from "./Reference.tsx";
 import "./BenchView.css";
@@ -58,9 +58,9 @@ export function BenchView({ bench, status, onChanged }: BenchViewProps) {
       </p>
       <ExpectedPlan plans={bench.plans} />
       <p class="bench-acts screen-only">
-        <button type="button" class="plain first" onClick={() => print()}>
+        <Button class="plain first" onClick={() => print()}>
           Print
-        </button>
+        </Button>
         <a href={linkTo("/bench")}>Another gateway</a>
       </p>
       <div class="bench-columns">
@@ -124,9 +124,9 @@ function Checks({ items }: { readonly items: readonly BenchItem[] }) {
         <>
           <p class="bench-passed screen-only">
             <StandingMark standing="good" word={`${counted(passed.length, "check")} passed`} />
-            <button type="button" class="link" aria-expanded={isOpen} onClick={() => setOpen(!isOpen)}>
+            <LinkButton aria-expanded={isOpen} onClick={() => setOpen(!isOpen)}>
               {isOpen ? "hide them" : "show them"}
-            </button>
+            </LinkButton>
           </p>
           <ol
             class={`bench-list bench-list-passed ${isOpen ? "" : "bench-folded"}`}

@@ -1,5 +1,4 @@
 /** How well does the gateway's receiver demodulate? Measured from traffic, spreading factor by spreading factor. */
-
 import type {
   BenchState,
   DeliveryAtSnr,
@@ -9,6 +8,7 @@ import type {
 import { decibel, figure, percent, percentInterval } from "../../../../src/words/format.ts";
 import { DeliveryCurve } from "../../drawings/curves.tsx";
 import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
+import { LinkButton } from "../../parts/form.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Figure, Fold, StandingMark } from "../../parts/page.tsx";
 import { currentWindow } from "../../state/route.ts";
@@ -28,7 +28,7 @@ const STATES: Readonly<Record<ReceiverView["verdict"], BenchState>> = {
 /** Asked for once a window: it takes a moment, and the next frames change it little. */
 export function ReceiverPart({ eui }: { readonly eui: string }) {
   const loaded = useViewData<ReceiverView>(
-    { topic: null, path: `/api/gateways/${encodeURIComponent(eui)}/receiver`, key: null },
+    { path: `/api/gateways/${encodeURIComponent(eui)}/receiver` },
     currentWindow.value,
   );
   return (
@@ -78,9 +78,9 @@ function Measured({ view, again }: { readonly view: ReceiverView; readonly again
       </ul>
       <p class="small quiet">
         {basisText}{" "}
-        <button type="button" class="link screen-only" onClick={again}>
+        <LinkButton class="link screen-only" onClick={again}>
           measure again
-        </button>
+        </LinkButton>
       </p>
       <Fold title="What this measure cannot tell">
         <ul class="receiver-limits">

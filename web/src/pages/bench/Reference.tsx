@@ -1,13 +1,14 @@
 /** Does the gateway hear like the known good one beside it? The choice of it, the limits, and what came of it. */
-
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
 import type { Standing } from "../../../../src/contract/common.ts";
 import { duration, withMoments } from "../../../../src/words/format.ts";
 import { exactTime } from "../../format.ts";
+import { Button, Field, Form, LinkButton, Trouble, typed, typedNumber } from "../../parts/form.tsx";
 import { StandingMark } from "../../parts/page.tsx";
-import { deleteBenchReference, problemWords, putBenchReference } from "../../state/api.ts";
+import { deleteBenchReference, putBenchReference } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
+import { useSending } from "../../state/view-data.ts";
 import "./ReferencePart.css";
 
 // One check of the bench list: its state, its figure, the reason, and what to do.
@@ -57,36 +58,28 @@ function ReferenceForm({ bench, onLeave, onDone }: ReferenceFormProps) {
   const [chosen, setChosen] = useState(reference?.eui ?? others[0]?.eui ?? eui);
   const [offset, setOffset] = useState(String(reference?.maxOffsetDb ?? DEFAULT_OFFSET_DB));
   const [loss, setLoss] = useState(String(reference?.maxLossPoints ?? DEFAULT_LOSS_POINTS));
-  const [trouble, setTrouble] = useState<string | null>(null);
+  const { trouble, setTrouble, send } = useSending(onDone);
   const first = useRef<HTMLSelectElement>(null);
   useLayoutEffect(() => first.current?.focus(), []);
   const keep = async () => {
-    const maxOffsetDb = figure(offset);
-    const maxLossPoints = figure(loss);
+    const maxOffsetDb = typedNumber(offset) ?? Number.NaN;
+    const maxLossPoints = typedNumber(loss) ?? Number.NaN;
     if (!(maxOffsetDb > 0 && maxOffsetDb <= 60)) return setTrouble("The level's limit is above 0 to 60 dB.");
     if (!(maxLossPoints >= 0 && maxLossPoints <= 100))
       return setTrouble("The loss's limit is 0 to 100 points.");
-    const answer = await putBenchReference({ eui: chosen, maxOffsetDb, maxLossPoints });
-    if (answer.ok) onDone();
-    else setTrouble(problemWords(answer.problem));
+    await send(putBenchReference({ eui: chosen, maxOffsetDb, maxLossPoints }));
   };
   // Heard or not, what was set stays to be chosen.
   const choices = [...others, { eui, name }];
   if (reference !== null && !choices.some((one) => one.eui === reference.eui)) choices.unshift(reference);
   return (
-    <form
+    <Form
       class="reference-form screen-only"
       aria-label="Reference of the bench"
-      onSubmit={(event) => {
-        event.preventDefault();
-        void keep();
-      }}
-      onKeyDown={(event) => {
-        if (event.key === "Escape") onLeave();
-      }}
+      onSubmit={keep}
+      onLeave={onLeave}
     >
-      <label>
-        <span class="small quiet">Known good gateway</span>
+      <Field name="Known good gateway">
         <select ref={first} value={chosen} onChange={(event) => setChosen(event.currentTarget.value)}>
           {choices.map((one) => (
             <option key={one.eui} value={one.eui}>
@@ -95,42 +88,20 @@ function ReferenceForm({ bench, onLeave, onDone }: ReferenceFormProps) {
             </option>
           ))}
         </select>
-      </label>
-      <label>
-        <span class="small quiet">Level may differ by, dB</span>
-        <input
-          type="text"
-          inputMode="decimal"
-          size={6}
-          value={offset}
-          onInput={(event) => setOffset(event.currentTarget.value)}
-        />
-      </label>
-      <label>
-        <span class="small quiet">May lose more frames, points</span>
-        <input
-          type="text"
-          inputMode="decimal"
-          size={6}
-          value={loss}
-          onInput={(event) => setLoss(event.currentTarget.value)}
-        />
-      </label>
+      </Field>
+      <Field name="Level may differ by, dB">
+        <input type="text" inputMode="decimal" size={6} {...typed(offset, setOffset)} />
+      </Field>
+      <Field name="May lose more frames, points">
+        <input type="text" inputMode="decimal" size={6} {...typed(loss, setLoss)} />
+      </Field>
       <button type="submit" class="plain first">
         Measure against it
       </button>
-      <button type="button" class="link" onClick={onLeave}>
-        cancel
-      </button>
-      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
-    </form>
+      <LinkButton onClick={onLeave}>cancel</LinkButton>
+      <Trouble words={trouble} />
+    </Form>
   );
-}
-
-/** A decimal comma is a decimal point; nothing is no figure. */
-function figure(text: string): number {
-  const plain = text.trim().replace(",", ".");
-  return plain === "" ? Number.NaN : Number(plain);
 }
 
 export interface ReferencePartProps {
@@ -191,17 +162,13 @@ export function ReferencePart({ bench, onChanged }: ReferencePartProps) {
         />
       ) : (
         <p class="reference-acts screen-only">
-          <button ref={button} type="button" class="plain" onClick={() => setEditing(true)}>
+          <Button ref={button} onClick={() => setEditing(true)}>
             {reference === null ? "Choose a reference" : "Change reference or limits"}
-          </button>
+          </Button>
           {reference === null ? null : (
-            <button
-              type="button"
-              class="link"
-              onClick={() => void deleteBenchReference().then(({ ok }) => ok && onChanged())}
-            >
+            <LinkButton onClick={() => void deleteBenchReference().then(({ ok }) => ok && onChanged())}>
               measure against none
-            </button>
+            </LinkButton>
           )}
         </p>
       )}

@@ -5,7 +5,6 @@ import { evidenceCaption, lanesOf, type ScoreCell, scoreCells } from "../../../.
 import { dbm, figure, percent } from "../../../../src/words/format.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { exactTime, gatewayName, gatewayTitle, windowWords } from "../../format.ts";
-
 import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";

@@ -12,6 +12,7 @@ import type {
 import { CAUSE_LABELS, confidenceText, confidenceWords } from "../../../../src/words/causes.ts";
 import { counted, duration, figure } from "../../../../src/words/format.ts";
 import { withShortEuis } from "../../format.ts";
+import { LinkButton } from "../../parts/form.tsx";
 import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 
 // How is a dropout described in few words? Its cause, how sure that is, how long it was and what it cost.
@@ -124,15 +125,10 @@ function Said({ evidence }: { evidence: Evidence }) {
     <li>
       {withShortEuis(sentence)}{" "}
       {receptionsQuery === null ? null : (
-        <button
-          type="button"
-          class="link small screen-only"
-          aria-expanded={shown}
-          onClick={() => setShown(!shown)}
-        >
+        <LinkButton class="link small screen-only" aria-expanded={shown} onClick={() => setShown(!shown)}>
           {shown ? "hide the receptions" : "its receptions"}
           <span class="unseen"> for: {sentence}</span>
-        </button>
+        </LinkButton>
       )}
       {shown && receptionsQuery !== null ? <Beneath asked={receptionsQuery} /> : null}
     </li>

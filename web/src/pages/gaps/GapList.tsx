@@ -1,12 +1,11 @@
 /** The dropouts, a line each: arrow keys move, Enter opens. What is opened stands in the address bar. */
-
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { DropoutRow, EpisodeRow, GapPage, MarkAtBegin } from "../../../../src/contract/gaps.ts";
 import { confidenceWords, episodeTitle } from "../../../../src/words/causes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
 import { momentTime, withShortEuis } from "../../format.ts";
-
+import { Button } from "../../parts/form.tsx";
 import { Failed } from "../../parts/Gate.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";
@@ -49,7 +48,7 @@ function EpisodeOpened({ row, children }: { row: EpisodeRow; children: Component
  */
 function GapOpened({ row, above }: { row: DropoutRow; above: string | null }) {
   const path = `/api/gaps/${encodeURIComponent(row.id)}`;
-  const { data, state, problem, reload } = useViewData<GapPage>({ topic: null, path, key: null }, null);
+  const { data, state, problem, reload } = useViewData<GapPage>({ path }, null);
   // An open gap moves its end; a gap that closed, or is judged anew, changes its line first.
   const standing = `${row.to} ${row.missedCounters} ${row.finding.cause} ${row.finding.confidence}`;
   useEffect(() => {
@@ -142,10 +141,10 @@ export function GapList({ items }: { items: readonly GapItem[] }) {
       </ol>
       {shown.length === items.length ? null : (
         <p class="beneath">
-          <button type="button" class="plain screen-only" onClick={() => setMost(most + FIRST_SHOWN)}>
+          <Button class="plain screen-only" onClick={() => setMost(most + FIRST_SHOWN)}>
             show {figure(Math.min(FIRST_SHOWN, items.length - shown.length))} more of{" "}
             {counted(items.length, "line")}
-          </button>
+          </Button>
         </p>
       )}
     </>

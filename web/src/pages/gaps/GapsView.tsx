@@ -3,6 +3,7 @@ import { useMemo } from "preact/hooks";
 import type { GapsView as Gaps } from "../../../../src/contract/gaps.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
 import { ExportLink } from "../../parts/Export.tsx";
+import { LinkButton } from "../../parts/form.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
 import { Fold, Sentence } from "../../parts/page.tsx";
@@ -19,7 +20,6 @@ import {
 } from "./FindingText.tsx";
 import { GapList } from "./GapList.tsx";
 import { GapMap } from "./GapMap.tsx";
-
 import "./gaps.css";
 import { Explained } from "../../parts/Explain.tsx";
 
@@ -72,27 +72,21 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
             {filtered ? (
               <span class="small quiet" role="status">
                 {figure(items.length)} of {figure(all)} shown{" "}
-                <button
-                  type="button"
-                  class="link"
-                  onClick={() => setParams({ cause: null, node: null, gateway: null })}
-                >
+                <LinkButton onClick={() => setParams({ cause: null, node: null, gateway: null })}>
                   show all
-                </button>
+                </LinkButton>
               </span>
             ) : null}
           </div>
           {foreign === 0 ? null : (
             <p class="small quiet screen-only">
               {counted(foreign, "gap")} of strangers {filter.strangers ? "stand among them" : "left out"}.{" "}
-              <button
-                type="button"
-                class="link"
+              <LinkButton
                 aria-pressed={filter.strangers}
                 onClick={() => setParams({ strangers: filter.strangers ? null : "1" })}
               >
                 {filter.strangers ? "leave them out" : "show them"}
-              </button>
+              </LinkButton>
             </p>
           )}
           {gaps.gapsCut ? (

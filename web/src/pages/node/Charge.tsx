@@ -3,6 +3,7 @@ import { useState } from "preact/hooks";
 import type { NodeCharge, NodeCostView } from "../../../../src/contract/capacity.ts";
 import { duration, figure, withUnit } from "../../../../src/words/format.ts";
 import { type Column, column, DataTable, RIGHT } from "../../parts/DataTable.tsx";
+import { Form, LinkButton } from "../../parts/form.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Fold } from "../../parts/page.tsx";
 import { currentWindow, route, setParams } from "../../state/route.ts";
@@ -31,7 +32,7 @@ export function ChargePart({ devAddr }: { readonly devAddr: string }) {
     if (value !== null) asked.set(key, value);
   }
   const loaded = useViewData<NodeCostView>(
-    { topic: null, path: `/api/nodes/${devAddr}/cost?${asked}`, key: null, subject: `cost ${devAddr}` },
+    { path: `/api/nodes/${devAddr}/cost?${asked}`, subject: `cost ${devAddr}` },
     currentWindow.value,
   );
   return (
@@ -88,12 +89,8 @@ function Cost({ view }: { readonly view: NodeCostView }) {
 
 function PowerForm({ power }: { readonly power: readonly PowerRow[] }) {
   const [entered, setEntered] = useState<Readonly<Record<string, string>>>({});
-  const apply = (event: Event) => {
-    event.preventDefault();
-    setParams(entered);
-  };
   return (
-    <form class="charge-form" onSubmit={apply}>
+    <Form class="charge-form" onSubmit={() => setParams(entered)}>
       {power.map(({ key, title, unit, value, source }) => (
         <label key={key}>
           <span>
@@ -115,16 +112,12 @@ function PowerForm({ power }: { readonly power: readonly PowerRow[] }) {
         <button type="submit" class="plain">
           Calculate
         </button>{" "}
-        <button
-          type="button"
-          class="link"
-          onClick={() => setParams(Object.fromEntries(KEYS.map((key) => [key, null])))}
-        >
+        <LinkButton onClick={() => setParams(Object.fromEntries(KEYS.map((key) => [key, null])))}>
           back to the defaults
-        </button>
+        </LinkButton>
       </p>
       <p class="small quiet">What you enter is in the address of this page: keep it as a bookmark.</p>
-    </form>
+    </Form>
   );
 }
 

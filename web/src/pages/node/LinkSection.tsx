@@ -12,7 +12,6 @@ import {
 } from "../../../../src/words/format.ts";
 import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
 import { gatewayTitle, hourMinute, LEVEL_NAMES, momentTime, nearestMinute, nearTime } from "../../format.ts";
-
 import { type Column, column, DataTable, figureField, RIGHT, textField } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Fact, Facts, Figure, Fold, PhonePart, StandingMark } from "../../parts/page.tsx";

@@ -21,6 +21,7 @@ import {
 } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
+import { LinkButton } from "../../parts/form.tsx";
 import { Figure, PhonePart, StandingMark, When } from "../../parts/page.tsx";
 import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 import { now } from "../../state/clock.ts";
@@ -179,9 +180,9 @@ export function NodeStory({ page }: { page: NodePage }) {
         ) : null}
         {hidden === 0 ? null : (
           <p>
-            <button type="button" class="link small screen-only" onClick={() => setAll(true)}>
+            <LinkButton class="link small screen-only" onClick={() => setAll(true)}>
               show {counted(hidden, "earlier moment")}
-            </button>
+            </LinkButton>
           </p>
         )}
         {story.length === 0 ? null : (

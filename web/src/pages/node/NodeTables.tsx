@@ -18,7 +18,6 @@ import {
 } from "../../../../src/words/format.ts";
 import { IntervalBar } from "../../drawings/bars.tsx";
 import { gatewayTitle, lifeBeginning, nearTime, proofWords, spanWords } from "../../format.ts";
-
 import { type Column, column, DataTable, figureField, RIGHT, textColumn } from "../../parts/DataTable.tsx";
 import { PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";

@@ -6,21 +6,20 @@ import { duration, figure, percent, percentInterval } from "../../../../src/word
 import { IntervalBar } from "../../drawings/bars.tsx";
 import { CounterStrip, describeTick } from "../../drawings/CounterStrip.tsx";
 import { exactTime, gatewayTitle, keyFigureWords, lifeLabel, marksOfNode } from "../../format.ts";
-
 import { column, DataTable, figureField } from "../../parts/DataTable.tsx";
 import { FrameOpened } from "../../parts/Frame.tsx";
+import { LinkButton, Trouble } from "../../parts/form.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
 import { Contents, Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { Forget, NameEdit } from "../../parts/ThingEdit.tsx";
-import { putLabel, troubleOf } from "../../state/api.ts";
+import { putLabel } from "../../state/api.ts";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
-import { type Marks, markRules } from "../../state/view-data.ts";
+import { type Marks, markRules, useSending } from "../../state/view-data.ts";
 import { ChargePart } from "./Charge.tsx";
 import { fallWords, LinkSection } from "./LinkSection.tsx";
 import { NodeAnswersSection, NodeReceptions, NodeSignal, NodeStory } from "./NodeStory.tsx";
-
 import { NodeLives, NodeTables } from "./NodeTables.tsx";
 import "../NodeView.css";
 import { Explained } from "../../parts/Explain.tsx";
@@ -89,29 +88,25 @@ function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
 }
 
 function Whose({ row, ownSaid, onChanged }: Omit<NodeHeadProps, "keys">) {
-  const [trouble, setTrouble] = useState<string | null>(null);
-  const say = async (own: boolean | null) => {
-    const answer = await putLabel("node", row.devAddr, { own });
-    setTrouble(troubleOf(answer));
-    if (answer.ok) onChanged();
-  };
+  const { trouble, send } = useSending(onChanged);
+  const say = (own: boolean | null) => void send(putLabel("node", row.devAddr, { own }));
   return (
     <>
       <fieldset class="node-whose screen-only" aria-label="Whose node is it?">
-        <button type="button" aria-pressed={ownSaid === true} onClick={() => void say(true)}>
+        <button type="button" aria-pressed={ownSaid === true} onClick={() => say(true)}>
           mine
         </button>
-        <button type="button" aria-pressed={ownSaid === false} onClick={() => void say(false)}>
+        <button type="button" aria-pressed={ownSaid === false} onClick={() => say(false)}>
           a stranger's
         </button>
-        <button type="button" aria-pressed={ownSaid === null} onClick={() => void say(null)}>
+        <button type="button" aria-pressed={ownSaid === null} onClick={() => say(null)}>
           not set
         </button>
       </fieldset>
       {ownSaid === null ? (
         <span class="small quiet">taken for {row.stranger ? "a stranger's" : "yours"} by its network</span>
       ) : null}
-      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
+      <Trouble words={trouble} />
     </>
   );
 }
@@ -244,9 +239,9 @@ function Counters({ page, marks, onOpen }: CountersProps) {
               const id = tick.frameId;
               if (id === null) return "–";
               return (
-                <button type="button" class="link" onClick={() => onOpen(id)}>
+                <LinkButton onClick={() => onOpen(id)}>
                   open<span class="unseen"> the frame of counter {tick.counter}</span>
-                </button>
+                </LinkButton>
               );
             }),
           ]}

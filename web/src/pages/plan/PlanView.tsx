@@ -17,9 +17,11 @@ import {
   WIDE_ONLY,
 } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
+import { Form, LinkButton, typedNumber } from "../../parts/form.tsx";
 import { Figure, Fold, Sentence } from "../../parts/page.tsx";
-import { deletePosition, problemWords, putPosition } from "../../state/api.ts";
+import { deletePosition, putPosition } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
+import { useSending } from "../../state/view-data.ts";
 import "./PositionEdit.css";
 
 interface Place {
@@ -171,10 +173,10 @@ function placeColumns(edit: (key: string) => void): readonly Column<Place>[] {
       position === null ? "" : { person: "a person", gps: "GPS", both: "a person and GPS" }[position.from],
     ),
     column("Change", (row) => (
-      <button type="button" class="link small screen-only" onClick={() => edit(placeKey(row))}>
+      <LinkButton class="link small screen-only" onClick={() => edit(placeKey(row))}>
         {row.position === null ? "give it a place" : "change"}
         <span class="unseen"> of {row.title}</span>
-      </button>
+      </LinkButton>
     )),
   ];
 }
@@ -210,38 +212,24 @@ const FIELDS: readonly { field: keyof PositionChange; label: string; only?: Plac
 
 /** The fields, beneath the row that they are about; `onClose` is called when they are done with. */
 function PositionEdit({ kind, id, title, position, onChanged, onClose }: PositionEditProps) {
-  const [trouble, setTrouble] = useState<string | null>(null);
-  const said = position !== null && position.from !== "gps";
-  const finish = (answer: Awaited<ReturnType<typeof putPosition>>) => {
-    if (!answer.ok) return setTrouble(problemWords(answer.problem));
+  const { trouble, setTrouble, send } = useSending(() => {
     onClose();
     onChanged();
-  };
+  });
+  const said = position !== null && position.from !== "gps";
   const keep = async (form: HTMLFormElement) => {
     const change: Record<string, number> = {};
     for (const { field, label } of FIELDS) {
-      const text = String(new FormData(form).get(field) ?? "")
-        .trim()
-        .replace("\u2212", "-")
-        .replace(",", ".");
-      if (text === "") continue;
-      const value = Number(text);
+      const text = String(new FormData(form).get(field) ?? "");
+      const value = typedNumber(text);
+      if (value === null) continue;
       if (!Number.isFinite(value)) return setTrouble(`${label}: “${text}” is not a number.`);
       change[field] = value;
     }
-    finish(await putPosition(kind, id, change));
+    await send(putPosition(kind, id, change));
   };
   return (
-    <form
-      class="position-edit"
-      onSubmit={(event) => {
-        event.preventDefault();
-        void keep(event.currentTarget);
-      }}
-      onKeyDown={(event) => {
-        if (event.key === "Escape") onClose();
-      }}
-    >
+    <Form class="position-edit" onSubmit={keep} onLeave={onClose}>
       <p class="small quiet">
         In degrees, or in metres from a point of your choice; leave empty what you do not know.
       </p>
@@ -264,19 +252,11 @@ function PositionEdit({ kind, id, title, position, onChanged, onClose }: Positio
           keep
         </button>
         {said ? (
-          <button
-            type="button"
-            class="link"
-            onClick={() => void deletePosition(kind, id).then((answer) => finish(answer))}
-          >
-            take it back
-          </button>
+          <LinkButton onClick={() => void send(deletePosition(kind, id))}>take it back</LinkButton>
         ) : null}
-        <button type="button" class="link" onClick={onClose}>
-          cancel
-        </button>
+        <LinkButton onClick={onClose}>cancel</LinkButton>
       </p>
       {trouble === null ? null : <p role="alert">✕ {trouble}</p>}
-    </form>
+    </Form>
   );
 }

@@ -1,5 +1,4 @@
 /** The downlink path of one gateway: does the server answer it, are downlinks taken in time, how long does it transmit itself? */
-
 import { useEffect, useState } from "preact/hooks";
 import type {
   DownlinkRow,
@@ -11,6 +10,7 @@ import type {
 } from "../../../../src/contract/gateways.ts";
 import { counted, figure, percent, THIN, withUnit } from "../../../../src/words/format.ts";
 import { type Column, column, DataTable, figureField, RIGHT, WIDE_ONLY } from "../../parts/DataTable.tsx";
+import { Button } from "../../parts/form.tsx";
 import { CopyButton, Fact, Facts, StandingMark, When } from "../../parts/page.tsx";
 import { getJson, problemWords } from "../../state/api.ts";
 import { currentWindow, questionQuery } from "../../state/route.ts";
@@ -166,9 +166,9 @@ function DownlinksOnDemand({ eui }: { eui: string }) {
   return (
     <>
       <p class="screen-only">
-        <button type="button" class="plain" aria-expanded={isOpen} onClick={() => setOpen(!isOpen)}>
+        <Button aria-expanded={isOpen} onClick={() => setOpen(!isOpen)}>
           {isOpen ? "hide the downlinks" : "show the downlinks"}
-        </button>
+        </Button>
       </p>
       {trouble === "" ? null : <p role="alert">{trouble}</p>}
       {isOpen && view !== null ? <DownlinkTable view={view} /> : null}

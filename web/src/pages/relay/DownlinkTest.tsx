@@ -6,6 +6,7 @@ import { useEffect, useId, useState } from "preact/hooks";
 import type { DownlinkTestAnswer, DownlinkTestPlan } from "../../../../src/contract/bench.ts";
 import type { Problem } from "../../../../src/contract/common.ts";
 import { withUnit } from "../../../../src/words/format.ts";
+import { Form, typed } from "../../parts/form.tsx";
 import { StandingMark } from "../../parts/page.tsx";
 import { getJson, postDownlinkTest, problemWords } from "../../state/api.ts";
 import "./DownlinkTest.css";
@@ -58,8 +59,7 @@ function TestForm({ plan }: { plan: DownlinkTestPlan }) {
   const rates = channel.dataRates;
   const chosenRate = rates.includes(dataRate) ? dataRate : (rates[0] ?? "");
   const isConfirmed = confirm.trim().toUpperCase() === gatewayEui;
-  const send = async (event: Event) => {
-    event.preventDefault();
+  const send = async () => {
     if (!isConfirmed || isSending) return;
     setSending(true);
     setAnswer(null);
@@ -91,7 +91,7 @@ function TestForm({ plan }: { plan: DownlinkTestPlan }) {
           ? "The gateway has not called yet."
           : `The gateway called ${withUnit(plan.calledSecondsAgo, 0, "s")} before this was asked.`}
       </p>
-      <form class="test-form" onSubmit={(event) => void send(event)}>
+      <Form class="test-form" onSubmit={send}>
         <label>
           <span>Frequency</span>
           <select value={frequencyHz} onChange={(event) => setFrequency(Number(event.currentTarget.value))}>
@@ -128,11 +128,10 @@ function TestForm({ plan }: { plan: DownlinkTestPlan }) {
           <input
             type="text"
             class="mono"
-            value={confirm}
             autocomplete="off"
             spellcheck={false}
             aria-describedby={`${id}-why`}
-            onInput={(event) => setConfirm(event.currentTarget.value)}
+            {...typed(confirm, setConfirm)}
           />
         </label>
         <button type="submit" class="plain" disabled={!isConfirmed || isSending}>
@@ -141,7 +140,7 @@ function TestForm({ plan }: { plan: DownlinkTestPlan }) {
         <span id={`${id}-why`} class="small quiet">
           {isConfirmed ? "This gateway will transmit." : "Type the identifier to enable sending."}
         </span>
-      </form>
+      </Form>
       <p role="status">
         {isSending ? "○ sent; waiting for TX_ACK" : null}
         {answer === null ? null : <TestAnswer answer={answer} />}

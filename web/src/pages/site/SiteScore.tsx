@@ -13,7 +13,7 @@ import { xOf } from "../../../../src/drawings/sheet.ts";
 import { readingAt, type ScoreRow, scoreColumns, scoreRows } from "../../../../src/drawings/site.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { clockTime, exactTime, gatewayName, hourMinute } from "../../format.ts";
-
+import { LinkButton } from "../../parts/form.tsx";
 import { StandingMark } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 import { markRules, pointAt } from "../../state/view-data.ts";
@@ -199,19 +199,14 @@ function Held({ held }: Pick<Moments, "held">) {
       ) : (
         <>
           {exactTime(at)} is held: a name opens its page there.{" "}
-          <button type="button" class="link" onClick={() => pointAt(at)}>
-            add a mark here
-          </button>{" "}
-          ·{" "}
-          <button
-            type="button"
-            class="link"
+          <LinkButton onClick={() => pointAt(at)}>add a mark here</LinkButton> ·{" "}
+          <LinkButton
             onClick={() => {
               held.value = null;
             }}
           >
             clear
-          </button>
+          </LinkButton>
         </>
       )}
     </p>

@@ -2,7 +2,7 @@
 import type { MarkEffect } from "../../../../src/contract/trials.ts";
 import { counted } from "../../../../src/words/format.ts";
 import { gatewayTitle, markAbout, momentTime } from "../../format.ts";
-
+import { Field } from "../../parts/form.tsx";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import { serviceNowMs } from "../../state/clock.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";
@@ -75,8 +75,7 @@ function Choice({ effect }: { effect: MarkEffect }) {
   const offered = known ? choices : [...choices, { eui: gateway, name: null }];
   return (
     <div class="pair-choice screen-only">
-      <label>
-        <span class="small quiet">Heard by</span>
+      <Field name="Heard by">
         <select value={gateway} onChange={(event) => setParams({ gateway: event.currentTarget.value })}>
           <option value="all">all gateways together</option>
           {offered.map(({ eui, name }) => (
@@ -85,9 +84,8 @@ function Choice({ effect }: { effect: MarkEffect }) {
             </option>
           ))}
         </select>
-      </label>
-      <label>
-        <span class="small quiet">Before and after, at most</span>
+      </Field>
+      <Field name="Before and after, at most">
         <select
           value={params.get("days") ?? ""}
           onChange={(event) => setParams({ days: event.currentTarget.value })}
@@ -99,7 +97,7 @@ function Choice({ effect }: { effect: MarkEffect }) {
             </option>
           ))}
         </select>
-      </label>
+      </Field>
     </div>
   );
 }

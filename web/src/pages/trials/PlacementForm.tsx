@@ -3,18 +3,18 @@ import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { PlacementRow } from "../../../../src/contract/trials.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
 import { exactTime } from "../../format.ts";
+import { Field, Form, LinkButton, Trouble, typedNumber } from "../../parts/form.tsx";
+import { typedMoment } from "../../parts/PinMark.tsx";
 import {
   type Answer,
   deletePlacement,
   deletePlacementPhoto,
   postPlacement,
-  problemWords,
   putPlacement,
   putPlacementPhoto,
 } from "../../state/api.ts";
-import { serviceNowMs } from "../../state/clock.ts";
 import { currentWindow } from "../../state/route.ts";
-import { readMoment } from "../../state/window.ts";
+import { useSending } from "../../state/view-data.ts";
 
 /**
  * How does a phone's photo become small enough to keep? Drawn anew at most 1,600 px wide or high and written as JPEG: that
@@ -67,21 +67,18 @@ function PhotoField({ kept, change, onChange, onTrouble }: PhotoFieldProps) {
   const shown = change === "keep" ? kept : null;
   return (
     <div class="photo-field">
-      <label>
-        <span class="small quiet">Photo, if you like</span>
+      <Field name="Photo, if you like">
         <input
           type="file"
           accept="image/jpeg,image/png,image/webp,image/heic"
           disabled={busy}
           onChange={(event) => void take(event.currentTarget.files?.[0])}
         />
-      </label>
+      </Field>
       {shown === null ? null : <img src={shown} alt="The place as it was kept" />}
       {typeof change === "string" ? null : <Preview photo={change} />}
       {shown === null && typeof change === "string" ? null : (
-        <button type="button" class="link" onClick={() => onChange("none")}>
-          no photo
-        </button>
+        <LinkButton onClick={() => onChange("none")}>no photo</LinkButton>
       )}
     </div>
   );
@@ -112,7 +109,7 @@ interface FormProps {
   readonly onDone: () => void;
 }
 
-type Field = "name" | "when" | "height" | "gain" | "loss" | "direction" | "note";
+type Entry = "name" | "when" | "height" | "gain" | "loss" | "direction" | "note";
 
 export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone }: FormProps) {
   const fixed = currentWindow.value.kind === "fixed";
@@ -120,7 +117,7 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
     value === null || value === undefined ? "" : String(value);
   const known = placement?.from ?? at?.at ?? null;
   const begin = known === null ? (fixed ? "" : "now") : exactTime(Date.parse(known));
-  const [said, setSaid] = useState<Record<Field, string>>({
+  const [said, setSaid] = useState<Record<Entry, string>>({
     name: placement?.name ?? "",
     when: begin,
     height: text(placement?.heightM),
@@ -135,26 +132,17 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
   // Words tell a moment to the second; what was not touched, or taken from a mark, stays exact.
   const [exact, setExact] = useState({ words: begin, ms: known === null ? null : Date.parse(known) });
   const [photo, setPhoto] = useState<PhotoChange>("keep");
-  const [trouble, setTrouble] = useState<string | null>(null);
+  const { trouble, setTrouble, send } = useSending(onDone);
   const first = useRef<HTMLInputElement>(null);
   useLayoutEffect(() => first.current?.focus(), []);
-  const settle = (answer: Answer<unknown>) => {
-    if (answer.ok) onDone();
-    else setTrouble(problemWords(answer.problem));
-  };
   const keep = async () => {
-    const choice = currentWindow.value;
-    const nowMs = serviceNowMs();
-    const read =
-      exact.ms !== null && said.when === exact.words
-        ? { ok: true as const, ms: exact.ms }
-        : readMoment(said.when, nowMs, choice.kind === "fixed" ? choice.fromMs : nowMs);
+    const read = typedMoment(said.when, exact);
     if (said.name.trim() === "") return setTrouble("Give the place a name.");
     if (!read.ok) return setTrouble(read.sentence);
     const figures = {
-      heightM: number(said.height),
-      antennaGainDbi: number(said.gain),
-      cableLossDb: number(said.loss),
+      heightM: typedNumber(said.height),
+      antennaGainDbi: typedNumber(said.gain),
+      cableLossDb: typedNumber(said.loss),
     };
     if (Object.values(figures).some((value) => Number.isNaN(value)))
       return setTrouble("Height, gain and loss are figures, or empty.");
@@ -166,41 +154,34 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
       note: said.note.trim() === "" ? null : said.note.trim(),
     };
     const [gatewayEui = "", antenna] = receiver.split("/");
-    if (placement !== null) {
+    const whose = { gatewayEui, antenna: antenna === undefined ? null : Number(antenna) };
+    const write = async () => {
+      if (placement === null) {
+        const answer = await postPlacement({ ...facts, ...whose });
+        return answer.ok ? keepPhoto(answer.value.id, photo) : answer;
+      }
       const answer = await putPlacement(placement.id, facts);
-      return settle(answer.ok ? await keepPhoto(placement.id, photo) : answer);
-    }
-    const answer = await postPlacement({
-      ...facts,
-      gatewayEui,
-      antenna: antenna === undefined ? null : Number(antenna),
-    });
-    settle(answer.ok ? await keepPhoto(answer.value.id, photo) : answer);
+      return answer.ok ? keepPhoto(placement.id, photo) : answer;
+    };
+    await send(write());
   };
-  const field = (name: Field) => ({
+  const field = (name: Entry) => ({
     value: said[name],
     onInput: (event: { currentTarget: HTMLInputElement }) =>
       setSaid({ ...said, [name]: event.currentTarget.value }),
   });
   return (
-    <form
+    <Form
       class="placement-form screen-only"
       aria-label={placement === null ? "A new placement" : `Placement ${placement.name}`}
-      onSubmit={(event) => {
-        event.preventDefault();
-        void keep();
-      }}
-      onKeyDown={(event) => {
-        if (event.key === "Escape") onLeave();
-      }}
+      onSubmit={keep}
+      onLeave={onLeave}
     >
-      <label class="wide">
-        <span class="small quiet">Name of the place</span>
+      <Field name="Name of the place" class="wide">
         <input ref={first} type="text" maxLength={60} placeholder="north parapet" {...field("name")} />
-      </label>
+      </Field>
       {placement === null ? (
-        <label>
-          <span class="small quiet">Gateway or antenna</span>
+        <Field name="Gateway or antenna">
           <select value={receiver} onChange={(event) => setReceiver(event.currentTarget.value)}>
             {receivers.map(({ id, title }) => (
               <option key={id} value={id}>
@@ -208,15 +189,13 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
               </option>
             ))}
           </select>
-        </label>
+        </Field>
       ) : null}
-      <label>
-        <span class="small quiet">Stands there from</span>
+      <Field name="Stands there from">
         <input type="text" placeholder="now, 14:02, yesterday 9:30" spellcheck={false} {...field("when")} />
-      </label>
+      </Field>
       {marks.length === 0 ? null : (
-        <label>
-          <span class="small quiet">or from a mark</span>
+        <Field name="or from a mark">
           <select
             value=""
             onChange={(event) => {
@@ -234,42 +213,33 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
               </option>
             ))}
           </select>
-        </label>
+        </Field>
       )}
-      <label>
-        <span class="small quiet">Height, m</span>
+      <Field name="Height, m">
         <input type="text" inputMode="decimal" size={7} {...field("height")} />
-      </label>
-      <label>
-        <span class="small quiet">Antenna gain, dBi</span>
+      </Field>
+      <Field name="Antenna gain, dBi">
         <input type="text" inputMode="decimal" size={7} {...field("gain")} />
-      </label>
-      <label>
-        <span class="small quiet">Cable loss, dB</span>
+      </Field>
+      <Field name="Cable loss, dB">
         <input type="text" inputMode="decimal" size={7} {...field("loss")} />
-      </label>
-      <label>
-        <span class="small quiet">Direction</span>
+      </Field>
+      <Field name="Direction">
         <input type="text" maxLength={60} placeholder="225°, south-west" {...field("direction")} />
-      </label>
-      <label class="wide">
-        <span class="small quiet">Note</span>
+      </Field>
+      <Field name="Note" class="wide">
         <input type="text" maxLength={500} {...field("note")} />
-      </label>
+      </Field>
       <PhotoField kept={placement?.photo ?? null} change={photo} onChange={setPhoto} onTrouble={setTrouble} />
       <button type="submit" class="plain first">
         {placement === null ? "Save the placement" : "Keep"}
       </button>
-      <button type="button" class="link" onClick={onLeave}>
-        cancel
-      </button>
+      <LinkButton onClick={onLeave}>cancel</LinkButton>
       {placement === null ? null : (
-        <button type="button" class="link" onClick={() => void deletePlacement(placement.id).then(settle)}>
-          remove it
-        </button>
+        <LinkButton onClick={() => void send(deletePlacement(placement.id))}>remove it</LinkButton>
       )}
-      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
-    </form>
+      <Trouble words={trouble} />
+    </Form>
   );
 }
 
@@ -280,10 +250,4 @@ async function keepPhoto(id: number, change: PhotoChange): Promise<Answer<unknow
   if (change === "none") return deletePlacementPhoto(id);
   const octets = await photoOctets(change);
   return octets === null ? DONE : putPlacementPhoto(id, octets);
-}
-
-/** A decimal comma is a decimal point; an empty field says nothing. */
-function number(text: string): number | null {
-  const plain = text.trim().replace(",", ".").replace("\u2212", "-");
-  return plain === "" ? null : Number(plain);
 }

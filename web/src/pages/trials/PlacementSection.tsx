@@ -5,8 +5,8 @@ import type { PlacementRow, TrialSide } from "../../../../src/contract/trials.ts
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
 import { withUnit } from "../../../../src/words/format.ts";
 import { exactTime, gatewayTitle, momentTime } from "../../format.ts";
-
 import { Explained } from "../../parts/Explain.tsx";
+import { Button, LinkButton } from "../../parts/form.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark } from "../../parts/PinMark.tsx";
 import { serviceNowMs } from "../../state/clock.ts";
@@ -48,9 +48,9 @@ export function PlacementSection({ placements, sides, window, marks, onChanged }
       )}
       {open === null ? (
         <p class="screen-only">
-          <button ref={button} type="button" class="plain" onClick={() => setOpen("new")}>
+          <Button ref={button} onClick={() => setOpen("new")}>
             Name a placement
-          </button>
+          </Button>
         </p>
       ) : (
         <PlacementForm
@@ -177,9 +177,9 @@ function TimeLine({ placements, marks, window, open, onOpen }: LineProps) {
                 </a>
               )}
             </span>
-            <button type="button" class="link screen-only" onClick={() => onOpen(one.id)}>
+            <LinkButton class="link screen-only" onClick={() => onOpen(one.id)}>
               edit <span class="unseen">{one.name}</span>
-            </button>
+            </LinkButton>
           </li>
         ))}
       </ul>

@@ -7,6 +7,7 @@ import type {
 } from "../../../../src/contract/trials.ts";
 import { withShortEuis } from "../../format.ts";
 import { column, DataTable, WIDE_ONLY } from "../../parts/DataTable.tsx";
+import { LinkButton } from "../../parts/form.tsx";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import { linkTo, setParams } from "../../state/route.ts";
 import type { Marks } from "../../state/view-data.ts";
@@ -166,9 +167,9 @@ function AllPairs({ trials }: { trials: Trials }) {
         rowKey={({ id }) => id}
         columns={[
           column("Pair", ({ a, b }) => (
-            <button type="button" class="link pair-names" onClick={() => setParams({ a, b })}>
+            <LinkButton class="link pair-names" onClick={() => setParams({ a, b })}>
               {name(a)} and {name(b)}
-            </button>
+            </LinkButton>
           )),
           column("Heard", WIDE_ONLY, ({ paired }) => (paired ? "at once" : "one after the other")),
           LEVEL_COLUMN,

@@ -5,6 +5,7 @@ import type { FeedView } from "../../../../src/contract/live.ts";
 import type { ReceptionRow } from "../../../../src/contract/nodes.ts";
 import { decibel, figure, plural, withUnit } from "../../../../src/words/format.ts";
 import { gatewayTitle, shortEui } from "../../format.ts";
+import { Button } from "../../parts/form.tsx";
 import { Age } from "../../parts/page.tsx";
 import { type FramePlayer, openPlayer, SILENT, type SoundState, soundsOf } from "../../state/frame-player.ts";
 import { useViewData } from "../../state/view-data.ts";
@@ -19,7 +20,7 @@ export interface WalkNowProps {
 
 /** The line that is read at arm's length. */
 export function WalkNow({ devAddr, onFrame }: WalkNowProps) {
-  const feed = useViewData<FeedView>({ topic: "feed", path: "/api/receptions", key: null }, LIVE);
+  const feed = useViewData<FeedView>({ topic: "feed", path: "/api/receptions" }, LIVE);
   const rows = (feed.data?.receptions ?? []).filter((row) => row.devAddr === devAddr);
   const newest = rows.find(({ ghost }) => !ghost) ?? null;
   const state = useRef<SoundState>(SILENT);
@@ -71,9 +72,9 @@ export function WalkNow({ devAddr, onFrame }: WalkNowProps) {
         </>
       )}
       <p class="screen-only">
-        <button type="button" class="plain" aria-pressed={sound === "on"} onClick={toggle}>
+        <Button aria-pressed={sound === "on"} onClick={toggle}>
           {sound === "on" ? "sound and vibration are on: switch off" : "sound and vibrate at each frame"}
-        </button>{" "}
+        </Button>{" "}
         <span class="small quiet">
           {sound === "none"
             ? "This browser makes no sound."

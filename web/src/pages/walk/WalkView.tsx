@@ -1,11 +1,11 @@
 /** Where does a node that is carried about get through? What comes now, the stops as plan and table, the limits. */
-
 import { useState } from "preact/hooks";
 import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../../../src/contract/link.ts";
 import type { Position } from "../../../../src/contract/user-data.ts";
 import { counted, decibel, figure, percent, plural } from "../../../../src/words/format.ts";
 import { shortEui } from "../../format.ts";
 import { type Column, column, DataTable, textField } from "../../parts/DataTable.tsx";
+import { Field, Form, LinkButton, typed } from "../../parts/form.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { postMark, problemWords } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
@@ -72,43 +72,24 @@ function StopForm({ devAddr, onPinned }: { devAddr: string; onPinned: () => void
   // Browsers give a position to pages of this machine or over HTTPS only.
   const canLocate = typeof isSecureContext !== "undefined" && isSecureContext && "geolocation" in navigator;
   return (
-    <form
-      class="pin-form screen-only"
-      onSubmit={(event) => {
-        event.preventDefault();
-        void pin();
-      }}
-    >
-      <label class="pin-text">
-        <span class="small quiet">I stand at</span>
-        <input
-          type="text"
-          maxLength={200}
-          placeholder="cold store 1, north door"
-          value={name}
-          onInput={(event) => setName(event.currentTarget.value)}
-        />
-      </label>
-      <label>
-        <span class="small quiet">Position, if you like</span>
+    <Form class="pin-form screen-only" onSubmit={pin}>
+      <Field name="I stand at" class="pin-text">
+        <input type="text" maxLength={200} placeholder="cold store 1, north door" {...typed(name, setName)} />
+      </Field>
+      <Field name="Position, if you like">
         <input
           type="text"
           placeholder="51.5001, −0.2501 or 12 m, −40 m"
           spellcheck={false}
-          value={place}
-          onInput={(event) => setPlace(event.currentTarget.value)}
+          {...typed(place, setPlace)}
         />
-      </label>
-      {canLocate ? (
-        <button type="button" class="link" onClick={locate}>
-          this device's position
-        </button>
-      ) : null}
+      </Field>
+      {canLocate ? <LinkButton onClick={locate}>this device's position</LinkButton> : null}
       <button type="submit" class="plain first">
         here, now
       </button>
       {said === null ? null : <span role={said.startsWith("✕") ? "alert" : "status"}>{said}</span>}
-    </form>
+    </Form>
   );
 }
 

@@ -2,7 +2,9 @@
 import { useState } from "preact/hooks";
 import type { WatchesView, WatchRule } from "../../../../src/contract/watches.ts";
 import { CAUSE_LABELS, CAUSES, type CauseWord } from "../../../../src/words/causes.ts";
-import { putWatches, troubleOf } from "../../state/api.ts";
+import { Form, typedNumber } from "../../parts/form.tsx";
+import { putWatches } from "../../state/api.ts";
+import { useSending } from "../../state/view-data.ts";
 
 type Kind = WatchRule["watch"];
 
@@ -58,30 +60,21 @@ export function RulesForm({ view, onDone }: { view: WatchesView; onDone: () => v
   const [causes, setCauses] = useState<ReadonlySet<CauseWord>>(
     new Set(finding?.watch === "finding" ? finding.causes : []),
   );
-  const [trouble, setTrouble] = useState<string | null>(null);
+  const { trouble, setTrouble, send } = useSending(onDone);
   const save = async () => {
     const rules: WatchRule[] = [];
     for (const { kind, words, limit } of LINES) {
       if (!chosen.has(kind)) continue;
-      const value = Number((limits[kind] ?? "").replace(",", "."));
+      const value = typedNumber(limits[kind] ?? "") ?? 0;
       if (limit !== undefined && !(value >= limit.least && value <= limit.most))
         return setTrouble(`"${words}" takes ${limit.least} to ${limit.most} ${limit.unit}.`);
       rules.push(withLimit(kind, value, ruleOf(kind)));
     }
     if (causes.size > 0) rules.push({ watch: "finding", causes: [...causes] });
-    const answer = await putWatches(rules);
-    setTrouble(troubleOf(answer));
-    if (answer.ok) onDone();
+    await send(putWatches(rules));
   };
   return (
-    <form
-      class="watch-form"
-      aria-label="What is watched"
-      onSubmit={(event) => {
-        event.preventDefault();
-        void save();
-      }}
-    >
+    <Form class="watch-form" aria-label="What is watched" onSubmit={save}>
       <p>Tell me when …</p>
       {LINES.map(({ kind, words, limit }) => (
         <div key={kind} class="watch-line">
@@ -127,7 +120,7 @@ export function RulesForm({ view, onDone }: { view: WatchesView; onDone: () => v
         </button>
         {trouble === null ? null : <span role="alert">{trouble}</span>}
       </p>
-    </form>
+    </Form>
   );
 }
 

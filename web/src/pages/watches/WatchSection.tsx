@@ -4,6 +4,7 @@ import type { Standing } from "../../../../src/contract/common.ts";
 import type { ServiceStatus } from "../../../../src/contract/service.ts";
 import type { WatchChange, WatchesView, WatchMessage } from "../../../../src/contract/watches.ts";
 import { counted, plural } from "../../../../src/words/format.ts";
+import { Button } from "../../parts/form.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Age, Fold, StandingMark } from "../../parts/page.tsx";
 import { postEmpty, problemWords } from "../../state/api.ts";
@@ -20,7 +21,7 @@ const WAY_STANDINGS: Readonly<Record<WatchesView["ways"][number]["state"], Stand
 
 /** The section of the Service page. `watch`: changes when there is something new. */
 export function WatchSection({ watch }: { watch: NonNullable<ServiceStatus["watch"]> }) {
-  const loaded = useViewData<WatchesView>({ topic: null, path: "/api/watches", key: null }, null);
+  const loaded = useViewData<WatchesView>({ path: "/api/watches" }, null);
   const news = `${watch.open} ${watch.newest?.id ?? ""}`;
   useEffect(() => loaded.reload(), [news]);
   return (
@@ -124,9 +125,7 @@ function Ways({ ways, onSent }: { ways: WatchesView["ways"]; onSent: () => void 
         the README.
       </p>
       <p class="watch-acts screen-only">
-        <button type="button" class="plain" onClick={() => void send()}>
-          Send a test message
-        </button>
+        <Button onClick={() => void send()}>Send a test message</Button>
         <NotificationButton />
         <span role="status">{said}</span>
       </p>
@@ -140,12 +139,8 @@ function NotificationButton() {
   const [permission, setPermission] = useState(can ? Notification.permission : "denied");
   if (!can || permission !== "default") return null;
   return (
-    <button
-      type="button"
-      class="plain"
-      onClick={() => void Notification.requestPermission().then(setPermission)}
-    >
+    <Button onClick={() => void Notification.requestPermission().then(setPermission)}>
       Let this browser notify
-    </button>
+    </Button>
   );
 }
