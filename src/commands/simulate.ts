@@ -8,10 +8,16 @@ import { fileURLToPath } from "node:url";
 import { gzipSync } from "node:zlib";
 import { Command } from "commander";
 import { z } from "zod";
-import { captureOctets, captureSite, type Machine, thisMachine } from "../simulate/capture-site.ts";
 import { type Play, playSite } from "../simulate/play-site.ts";
 import { readScenario, type Scenario } from "../simulate/scenario.ts";
-import { type LiveSummary, sendLive } from "../simulate/send-live.ts";
+import {
+  captureOctets,
+  captureSite,
+  type LiveSummary,
+  type Machine,
+  sendLive,
+  thisMachine,
+} from "../simulate/site-output.ts";
 import { createRandom, type ScenarioClock } from "../simulate/time-and-chance.ts";
 import { packageRoot } from "../store/upgrade.ts";
 import { percent, plural } from "../words/format.ts";

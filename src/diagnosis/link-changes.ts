@@ -11,7 +11,7 @@ import { intervalT } from "../statistics/distributions.ts";
 import { levelShifts, SHIFT_RULE } from "../statistics/level-shifts.ts";
 import { median } from "../statistics/robust.ts";
 import { effectiveCount, standardDeviation } from "../statistics/series.ts";
-import type { DatedShift } from "../statistics/step-date.ts";
+import type { DatedShift } from "../statistics/step-fit.ts";
 import { MIN_MEDIANS, TREND_RULE, type Trend, trendOf } from "../statistics/trend.ts";
 import { decibel, figure, plural, probability, signedWithUnit, sizeInDb, withUnit } from "../words/format.ts";
 import {

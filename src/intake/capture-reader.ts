@@ -15,8 +15,10 @@ import {
   type CaptureFormat,
   type CaptureItem,
   createCaptureDecoder,
+  createServerPortFinder,
+  isDownstream,
+  type ServerPortFinder,
 } from "../wire/capture/capture-decoder.ts";
-import { createServerPortFinder, isDownstream, type ServerPortFinder } from "../wire/capture/server-ports.ts";
 import { figure } from "../words/format.ts";
 
 /** Plain files are read in pieces of this size. */

@@ -4,8 +4,15 @@
 import { bridgeTail } from "./rank-tests.ts";
 import { median, type TimedValue } from "./robust.ts";
 import { dependenceOf } from "./series.ts";
-import { type DatedShift, dated, isSharp, type LevelSlot } from "./step-date.ts";
-import { bestCut, fitSegment, ONE_LEVEL } from "./step-fit.ts";
+import {
+  bestCut,
+  type DatedShift,
+  dated,
+  fitSegment,
+  isSharp,
+  type LevelSlot,
+  ONE_LEVEL,
+} from "./step-fit.ts";
 
 export interface LevelShifts {
   /** In order of time. */

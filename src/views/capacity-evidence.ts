@@ -4,9 +4,8 @@
  */
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { dueBetween } from "../model/missed-counters.ts";
 import type { CodingRate } from "../model/modulation.ts";
-import { subtract, type TimeRange, totalUs, unite } from "../model/time-range.ts";
+import { dueBetween, subtract, type TimeRange, totalUs, unite } from "../model/time-range.ts";
 import type { HeardSignal } from "../radio/capacity/exposure.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { expectedSignalPowerDbm } from "../radio/noise.ts";

@@ -4,8 +4,7 @@
  */
 import type { Strip } from "../contract/index.ts";
 import { longestUsualOf, rhythmOf } from "../ledger/gaps/intervals.ts";
-import { dueTimes, widened } from "../model/missed-counters.ts";
-import { contains, type TimeRange } from "../model/time-range.ts";
+import { contains, dueTimes, type TimeRange, widened } from "../model/time-range.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
 import type { FrameSeries } from "../store/hours/frame-series.ts";
 import type { HeardFrame } from "../store/queries/frames.ts";

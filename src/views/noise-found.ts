@@ -1,8 +1,15 @@
 /** Which noise stood out on the air: for a loud time, in pulses, or standing all the time? Before gateways are compared. */
 import type { NoiseSource } from "../contract/others-on-air.ts";
 import { overlapUs, type TimeRange } from "../model/time-range.ts";
-import { type LoudNoise, loudNoise, quietOf } from "../radio/loud-noise.ts";
-import { isOnTime, type NoiseMark, type NoisePulse, noisePulse } from "../radio/noise-pulse.ts";
+import {
+  isOnTime,
+  type LoudNoise,
+  loudNoise,
+  type NoiseMark,
+  type NoisePulse,
+  noisePulse,
+  quietOf,
+} from "../radio/noise-pulse.ts";
 import { median, robustSigma } from "../statistics/robust.ts";
 import type { ChannelEvidence, GatewayEvidence } from "./air-evidence.ts";
 

@@ -4,7 +4,6 @@ import { placeWords, sourceWords, walkWords } from "../diagnosis/others-sentence
 import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { linkDistanceM } from "../radio/geometry.ts";
-import { believed } from "../radio/loud-noise.ts";
 import {
   levelOf,
   type NoisePlace,
@@ -12,7 +11,7 @@ import {
   noisePlace,
   type PlaceGateway,
 } from "../radio/noise-place.ts";
-import { isOnTime } from "../radio/noise-pulse.ts";
+import { believed, isOnTime } from "../radio/noise-pulse.ts";
 import { median } from "../statistics/robust.ts";
 import type { GatewayEvidence } from "./air-evidence.ts";
 import { type Found, foundOf, type NoiseGateway, otherLevel } from "./noise-found.ts";

@@ -28,8 +28,7 @@ import {
 import type { ReceiverSeries, ReceiverTrial } from "../diagnosis/receiver/trials.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { dueBetween } from "../model/missed-counters.ts";
-import { contains, subtract, type TimeRange, unite } from "../model/time-range.ts";
+import { contains, dueBetween, subtract, type TimeRange, unite } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { gatewayTransmissions } from "../store/queries/downlinks.ts";

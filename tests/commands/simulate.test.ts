@@ -7,7 +7,7 @@ import { gunzipSync } from "node:zlib";
 import { Command } from "commander";
 import { afterAll, afterEach, beforeAll, describe, expect, it } from "vitest";
 import { simulateCommand } from "../../src/commands/simulate.ts";
-import { type Machine, thisMachine } from "../../src/simulate/capture-site.ts";
+import { type Machine, thisMachine } from "../../src/simulate/site-output.ts";
 import { Truth } from "../../src/simulate/truth-schema.ts";
 import { answerFor } from "../../src/wire/forwarder/header.ts";
 

@@ -1,8 +1,8 @@
 /** What cannot be known from what a gateway sends: two truths that leave the same octets. */
 import { describe, expect, it } from "vitest";
-import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import { readScenario } from "../../src/simulate/scenario.ts";
+import { captureSite } from "../../src/simulate/site-output.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 
 const EUI = "02005E1000000001";

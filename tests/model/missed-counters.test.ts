@@ -1,6 +1,6 @@
 /** When were missed counters due, and which of them may have been sent while nothing was recorded? */
 import { describe, expect, it } from "vitest";
-import { dueBetween, dueTimes, lostToNobody, widened } from "../../src/model/missed-counters.ts";
+import { dueBetween, dueTimes, lostToNobody, widened } from "../../src/model/time-range.ts";
 
 const S = 1_000_000;
 const seconds = (ranges: readonly { fromUs: number; toUs: number }[]) =>

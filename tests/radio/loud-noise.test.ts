@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { loudNoise } from "../../src/radio/loud-noise.ts";
 import type { TimedNoise } from "../../src/radio/noise.ts";
+import { loudNoise } from "../../src/radio/noise-pulse.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 
 const HOUR_US = 3.6e9;

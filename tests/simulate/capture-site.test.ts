@@ -1,8 +1,8 @@
 import { describe, expect, it } from "vitest";
 import type { Arrival } from "../../src/model/datagram.ts";
-import { captureOctets, captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import type { Scenario } from "../../src/simulate/scenario.ts";
+import { captureOctets, captureSite } from "../../src/simulate/site-output.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { createCaptureDecoder } from "../../src/wire/capture/capture-decoder.ts";
 import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";

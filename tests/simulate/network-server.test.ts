@@ -1,7 +1,7 @@
 /** The network of a synthetic site: what it sends down, what nodes make of it, and what the gateway then misses. */
 import { describe, expect, it } from "vitest";
-import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
+import { captureSite } from "../../src/simulate/site-output.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
 import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";

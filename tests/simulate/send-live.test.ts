@@ -1,9 +1,8 @@
 import { createSocket, type Socket } from "node:dgram";
 import { afterEach, describe, expect, it } from "vitest";
-import { thisMachine } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import type { Scenario } from "../../src/simulate/scenario.ts";
-import { type LiveOutside, sendLive } from "../../src/simulate/send-live.ts";
+import { type LiveOutside, sendLive, thisMachine } from "../../src/simulate/site-output.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { encodePullResponse } from "../../src/wire/forwarder/encode.ts";
 import { answerFor } from "../../src/wire/forwarder/header.ts";

@@ -1,5 +1,6 @@
 /** Small figures worked by hand: dependence, bootstrap, pooled effects, trends. */
 import { describe, expect, it } from "vitest";
+import { pooledEffect } from "../../src/diagnosis/trials/node-effect.ts";
 import {
   bivariateNormalCdf,
   bivariateNormalSlopes,
@@ -9,7 +10,6 @@ import {
   studentTwoSidedP,
 } from "../../src/statistics/distributions.ts";
 import { inverseOf, maximiseLikelihood } from "../../src/statistics/maximum-likelihood.ts";
-import { pooledEffect } from "../../src/statistics/random-effects.ts";
 import { mediansOfSeries, robustSigma, thinByMedians, tieSizesOf } from "../../src/statistics/robust.ts";
 import {
   blockSums,

@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
+import { pooledEffect } from "../../src/diagnosis/trials/node-effect.ts";
 import { createRandom, normal } from "../../src/simulate/time-and-chance.ts";
-import { pooledEffect } from "../../src/statistics/random-effects.ts";
 import { commonPart } from "../../src/statistics/series.ts";
 
 describe("differences of several nodes", () => {

@@ -1,7 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { boundsOf, isClearlyGradual, levelShifts, SHIFT_RULE } from "../../src/statistics/level-shifts.ts";
-import { dated, isSharp, type LevelSlot } from "../../src/statistics/step-date.ts";
-import { bestCut, fitSegment } from "../../src/statistics/step-fit.ts";
+import { bestCut, dated, fitSegment, isSharp, type LevelSlot } from "../../src/statistics/step-fit.ts";
 
 const MINUTE_US = 60e6;
 

@@ -1,8 +1,8 @@
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
-import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import { readScenario } from "../../src/simulate/scenario.ts";
+import { captureSite } from "../../src/simulate/site-output.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { openStore } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";

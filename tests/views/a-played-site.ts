@@ -1,7 +1,8 @@
 /** A store with what a simulated site sent: for tests that need the air, the path and the clocks to behave like some. */
-import { captureSite } from "../../src/simulate/capture-site.ts";
+
 import { playSite } from "../../src/simulate/play-site.ts";
 import { readScenario } from "../../src/simulate/scenario.ts";
+import { captureSite } from "../../src/simulate/site-output.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import type { Store } from "../../src/store/open.ts";
 import type { DecodedArrival, DownlinkArrival } from "../../src/store/recorder.ts";

@@ -1,8 +1,8 @@
 /** Events of gateways on played sites: what the simulator did is known, and what the view says is held against it. */
 import { describe, expect, it } from "vitest";
 import { GatewaysView } from "../../src/contract/index.ts";
-import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
+import { captureSite } from "../../src/simulate/site-output.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { openStore } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";

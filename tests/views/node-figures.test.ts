@@ -1,8 +1,7 @@
 import { readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { dueTimes } from "../../src/model/missed-counters.ts";
-import { type TimeRange, unite } from "../../src/model/time-range.ts";
+import { dueTimes, type TimeRange, unite } from "../../src/model/time-range.ts";
 import { seriesOfFrames } from "../../src/store/hours/read-frames.ts";
 import type { HeardFrame } from "../../src/store/queries/frames.ts";
 import {

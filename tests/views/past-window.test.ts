@@ -9,9 +9,9 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
-import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import { readScenario } from "../../src/simulate/scenario.ts";
+import { captureSite } from "../../src/simulate/site-output.ts";
 import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";

@@ -1,7 +1,6 @@
 /** What did the others lose meanwhile? Counters of a node's neighbours at its best gateway. */
 import type { Scene } from "../../model/gap.ts";
-import { dueTimes } from "../../model/missed-counters.ts";
-import { isIn, lengthUs, overlapUs, type TimeRange, unite } from "../../model/time-range.ts";
+import { dueTimes, isIn, lengthUs, overlapUs, type TimeRange, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 import {

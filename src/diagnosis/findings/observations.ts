@@ -3,8 +3,15 @@
  * counters with the times at which its rhythm puts them, and what its neighbours did meanwhile.
  */
 import type { Scene, SceneReception } from "../../model/gap.ts";
-import { dueTimes, widened } from "../../model/missed-counters.ts";
-import { contains, intersect, isIn, type TimeRange, unite } from "../../model/time-range.ts";
+import {
+  contains,
+  dueTimes,
+  intersect,
+  isIn,
+  type TimeRange,
+  unite,
+  widened,
+} from "../../model/time-range.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { channelNoiseDbm } from "../../radio/noise.ts";
 import { binomialCdf, wilsonInterval } from "../../statistics/proportions.ts";

@@ -12,7 +12,7 @@ import type { TimeRange } from "../../model/time-range.ts";
 import { intervalT } from "../../statistics/distributions.ts";
 import { levelShifts, SHIFT_RULE, type ShiftRule } from "../../statistics/level-shifts.ts";
 import { columnOf, median, medianInPlace, robustSigma } from "../../statistics/robust.ts";
-import type { DatedShift } from "../../statistics/step-date.ts";
+import type { DatedShift } from "../../statistics/step-fit.ts";
 
 /** One frame of a sender as one gateway heard it. */
 export interface LevelPoint {

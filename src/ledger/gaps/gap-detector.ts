@@ -4,8 +4,7 @@
  * the result depends on the counters, their times and the gateways' outages alone, never on how they came in.
  */
 import type { GapFigures } from "../../model/gap.ts";
-import { lostToNobody } from "../../model/missed-counters.ts";
-import { type TimeRange, totalUs } from "../../model/time-range.ts";
+import { lostToNobody, type TimeRange, totalUs } from "../../model/time-range.ts";
 import {
   countInterval,
   homeGateways,

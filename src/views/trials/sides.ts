@@ -5,10 +5,9 @@
 import type { TrialSide } from "../../contract/trials.ts";
 import type { Rate, Reading } from "../../diagnosis/trials/verdict.ts";
 import { groupBy } from "../../model/group-by.ts";
-import { dueTimes } from "../../model/missed-counters.ts";
 import { describeModulation } from "../../model/modulation.ts";
 import { fromTenths } from "../../model/rounding.ts";
-import { isoTime, type TimeRange } from "../../model/time-range.ts";
+import { dueTimes, isoTime, type TimeRange } from "../../model/time-range.ts";
 import { demodulationFloorDb } from "../../radio/margin.ts";
 import { modulationFromCodes } from "../../store/data-rate-code.ts";
 import type { Store } from "../../store/open.ts";

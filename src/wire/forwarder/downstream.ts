@@ -13,6 +13,7 @@ import {
   isJsonObject,
   type JsonObject,
   type NumberRule,
+  OddityLog,
   readNumber,
   readPayload,
   toNumber,
@@ -21,7 +22,6 @@ import {
 import { decodeHead, downstreamHeadOctets, identifiers, shortHeadOctets } from "./header.ts";
 import { readBody } from "./json-body.ts";
 import { readModulation, writeModulation } from "./modulation-text.ts";
-import { OddityLog } from "./oddity-log.ts";
 
 // What does a server ask a gateway to send? The `txpk` object of a PULL_RESP datagram.
 // Source: PROTOCOL.TXT revisions 1.0 to 1.6, section 6; parsing rules of the SX1302 daemon V2.1.0.

@@ -4,8 +4,7 @@
  */
 
 import { isAscii, isUtf8 } from "node:buffer";
-import { fieldType, isJsonObject, type JsonObject } from "./fields.ts";
-import type { OddityLog, Reason } from "./oddity-log.ts";
+import { fieldType, isJsonObject, type JsonObject, type OddityLog, type Reason } from "./fields.ts";
 
 // How deep is a JSON text nested, and where does its first value end? Asked before `JSON.parse` sees a
 // byte of a stranger's datagram. One pass, no recursion, no judgement of the syntax: up to the first

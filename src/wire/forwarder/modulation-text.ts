@@ -4,9 +4,7 @@
  * Source: PROTOCOL.TXT section 4 (rxpk) and 6 (txpk); labels of the 2.4 GHz daemon and of small daemons.
  */
 import { CODING_RATES, type CodingRate, type Modulation } from "../../model/modulation.ts";
-import type { JsonObject } from "./fields.ts";
-import { cutText, fieldText, fieldType } from "./fields.ts";
-import type { OddityLog } from "./oddity-log.ts";
+import { cutText, fieldText, fieldType, type JsonObject, type OddityLog } from "./fields.ts";
 
 /** The label a forwarder prints, and the bandwidth in Hz that it means. The first label of a bandwidth is written. */
 const bandwidthLabels: readonly (readonly [label: string, hz: number])[] = [

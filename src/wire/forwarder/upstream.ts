@@ -8,10 +8,9 @@
  */
 import type { RadioPacket, StatusReport, TransmitOutcome, UpstreamDatagram } from "../../model/datagram.ts";
 import { internalFault, type Oddity, type WireFault } from "../../model/fault.ts";
-import { cutText, fieldType, isJsonObject, readNumber } from "./fields.ts";
+import { cutText, fieldType, isJsonObject, OddityLog, readNumber } from "./fields.ts";
 import { decodeHead, gatewayEuiOf, identifiers, upstreamHeadOctets } from "./header.ts";
 import { readBody } from "./json-body.ts";
-import { OddityLog } from "./oddity-log.ts";
 import { readRadioPacket, readStatus } from "./rxpk.ts";
 
 // What became of a downlink, by the gateway's own word? The body of a TX_ACK datagram.
@@ -88,7 +87,7 @@ function isSaid(field: unknown): boolean {
   return typeof field !== "string" || field.toUpperCase() !== "NONE";
 }
 
-export { refusedReasons } from "./oddity-log.ts";
+export { refusedReasons } from "./fields.ts";
 
 export type UpstreamDecoding =
   | { readonly ok: false; readonly fault: WireFault }

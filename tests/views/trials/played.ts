@@ -1,8 +1,8 @@
 /** A store that holds what a scenario's gateways sent: for tests of trials against the simulator. */
 import { readFileSync } from "node:fs";
-import { captureSite } from "../../../src/simulate/capture-site.ts";
 import { playSite } from "../../../src/simulate/play-site.ts";
 import { readScenario, type Scenario } from "../../../src/simulate/scenario.ts";
+import { captureSite } from "../../../src/simulate/site-output.ts";
 import { createRandom } from "../../../src/simulate/time-and-chance.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import { changePlacements } from "../../../src/store/placements.ts";

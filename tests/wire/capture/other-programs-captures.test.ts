@@ -1,7 +1,7 @@
 /** Are captures that another program took of real sockets read whole? Origin: tests/data/capture/origin.md. */
 import { readFileSync } from "node:fs";
 import { describe, expect, test } from "vitest";
-import { recogniseServerPorts } from "../../../src/wire/capture/server-ports.ts";
+import { recogniseServerPorts } from "../../../src/wire/capture/capture-decoder.ts";
 import { decodeUpstream } from "../../../src/wire/forwarder/upstream.ts";
 import { arrivalsOf, read, reasonsOf } from "./octets.ts";
 

@@ -1,7 +1,11 @@
 /** Is the server's port told from everything else that crosses a capture? */
 import { describe, expect, test } from "vitest";
 import type { Arrival, Endpoint } from "../../../src/model/datagram.ts";
-import { isDownstream, protocolShape, recogniseServerPorts } from "../../../src/wire/capture/server-ports.ts";
+import {
+  isDownstream,
+  protocolShape,
+  recogniseServerPorts,
+} from "../../../src/wire/capture/capture-decoder.ts";
 import { arrival, hex, joined } from "./octets.ts";
 
 const eui = "02005E1000000001";
