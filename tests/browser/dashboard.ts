@@ -5,7 +5,7 @@
  * into is changed on the way between it and the page.
  */
 import axe from "axe-core";
-import type { BrowserContext, Page } from "playwright-core";
+import type { Page } from "playwright-core";
 import type { Problem } from "../../src/contract/index.ts";
 import { temporaryFolder } from "../process/program.ts";
 import { type Service, startService } from "../process/service.ts";
@@ -61,72 +61,86 @@ export interface DashboardOptions {
   readonly words?: readonly string[];
 }
 
-let shared: Promise<OwnDashboard> | null = null;
-
-/** `close` closes the tabs and ends the service. */
-interface OwnDashboard extends Dashboard {
-  closeTabs(): Promise<void>;
-}
+let shared: Promise<Dashboard> | null = null;
 
 /**
  * The dashboard that all files share which leave what is stored as they found it, but for what no other looks at: a
- * service that has just started takes seconds of a processor for its first answers. Its tabs close with a file; it ends
- * with the process.
+ * service that has just started takes seconds of a processor for its first answers. It ends with the process.
  */
 export async function sharedDashboard(): Promise<Dashboard> {
   shared ??= startDashboard();
   const dashboard = await shared;
-  return { ...dashboard, close: () => dashboard.closeTabs() };
+  return { ...dashboard, close: () => leaveTabs(dashboard.service) };
+}
+
+/**
+ * The tabs of all dashboards, one a kind: a window and its process, made anew for each file or each page, cost as much
+ * of a processor as what the page does. What the page that is open now asked and sent stands beside.
+ */
+const tabs = new Map<string, Opened>();
+const asked: string[] = [];
+const sent: Sent[] = [];
+const line = new LiveLine();
+
+async function tabFor({ width = 1280, permissions = [], ownClock = false, onLine }: PageOptions) {
+  const hasTouch = width < 700;
+  const kind = JSON.stringify([hasTouch, permissions, ownClock, onLine !== undefined]);
+  const kept = tabs.get(kind);
+  if (kept !== undefined) return kept;
+  const browser = await theChromium();
+  const context = await browser.newContext({ timezoneId: "Europe/Berlin", hasTouch, permissions });
+  if (ownClock) await context.clock.install();
+  if (onLine !== undefined) await context.routeWebSocket("**/live", (opened) => line.attach(opened));
+  const page = await context.newPage();
+  page.setDefaultTimeout(20_000);
+  const errors: string[] = [];
+  page.on("console", (message) => {
+    // Chromium logs every answer that is no success and every line that was cut; tests cause those on purpose.
+    if (message.type() === "error" && !/Failed to load resource|WebSocket connection/.test(message.text()))
+      errors.push(message.text());
+  });
+  page.on("pageerror", (error) => errors.push(String(error)));
+  page.on("request", (request) => {
+    const { pathname, search } = new URL(request.url());
+    if (!pathname.startsWith("/api/")) return;
+    asked.push(`${request.method()} ${pathname}${search}`);
+    if (request.method() !== "GET")
+      sent.push({ method: request.method(), path: `${pathname}${search}`, body: request.postData() ?? "" });
+  });
+  const tab = { page, errors };
+  tabs.set(kind, tab);
+  return tab;
+}
+
+/** Ends what the tabs hold open, and takes away what pages kept in the browser: the next file begins as the first. */
+async function leaveTabs(service: Service): Promise<void> {
+  for (const { page } of tabs.values())
+    try {
+      await leavePage(page, service);
+      await page.evaluate(() => localStorage.clear());
+    } catch {
+      // The test has ended this service: nobody comes to its address again.
+      await page.goto("about:blank");
+    }
+}
+
+/**
+ * Leaves the page, so that the next place is loaded anew: between two places of one address a browser does not load.
+ * By a bare answer of the same service, where the browser keeps the page's process and what it compiled; by
+ * about:blank it starts another.
+ */
+export async function leavePage(page: Page, service: Service): Promise<void> {
+  await page.goto(`http://127.0.0.1:${service.webPort}/healthz`);
 }
 
 /** Starts a service of a file's own, and the browser where there is none yet; close it when done. */
 export async function startDashboard({
   empty = false,
   words = [],
-}: DashboardOptions = {}): Promise<OwnDashboard> {
+}: DashboardOptions = {}): Promise<Dashboard> {
   const store = empty ? {} : { db: await sampleStore(temporaryFolder()) };
-  const [browser, service] = await Promise.all([theChromium(), startService({ ...store, words })]);
+  const [, service] = await Promise.all([theChromium(), startService({ ...store, words })]);
   const url = `http://127.0.0.1:${service.webPort}`;
-  const contexts: BrowserContext[] = [];
-  const tabs = new Map<string, Opened>();
-  const asked: string[] = [];
-  const sent: Sent[] = [];
-  const line = new LiveLine();
-
-  const tabFor = async ({ width = 1280, permissions = [], ownClock = false, onLine }: PageOptions) => {
-    const hasTouch = width < 700;
-    const kind = JSON.stringify([hasTouch, permissions, ownClock, onLine !== undefined]);
-    const kept = tabs.get(kind);
-    if (kept !== undefined) return kept;
-    const context = await browser.newContext({ timezoneId: "Europe/Berlin", hasTouch, permissions });
-    contexts.push(context);
-    if (ownClock) await context.clock.install();
-    if (onLine !== undefined) await context.routeWebSocket("**/live", (opened) => line.attach(opened));
-    const page = await context.newPage();
-    page.setDefaultTimeout(20_000);
-    const errors: string[] = [];
-    page.on("console", (message) => {
-      // Chromium logs every answer that is no success and every line that was cut; tests cause those on purpose.
-      if (message.type() === "error" && !/Failed to load resource|WebSocket connection/.test(message.text()))
-        errors.push(message.text());
-    });
-    page.on("pageerror", (error) => errors.push(String(error)));
-    page.on("request", (request) => {
-      const { pathname, search } = new URL(request.url());
-      if (!pathname.startsWith("/api/")) return;
-      asked.push(`${request.method()} ${pathname}${search}`);
-      if (request.method() !== "GET")
-        sent.push({ method: request.method(), path: `${pathname}${search}`, body: request.postData() ?? "" });
-    });
-    const tab = { page, errors };
-    tabs.set(kind, tab);
-    return tab;
-  };
-
-  const closeTabs = async () => {
-    tabs.clear();
-    await Promise.all(contexts.splice(0).map((context) => context.close()));
-  };
 
   return {
     service,
@@ -136,8 +150,7 @@ export async function startDashboard({
     async open(hash, options = {}) {
       const tab = await tabFor(options);
       const { page, errors } = tab;
-      // Between two places of one address a browser does not load anew.
-      await page.goto("about:blank");
+      await leavePage(page, service);
       await page.unrouteAll({ behavior: "ignoreErrors" });
       line.calm();
       for (const notes of [errors, asked, sent]) notes.length = 0;
@@ -159,9 +172,8 @@ export async function startDashboard({
       if (!answer.ok) throw new Error(`${method} ${path}: ${answer.status} ${text}`);
       return text === "" ? null : (JSON.parse(text) as unknown);
     },
-    closeTabs,
     async close() {
-      await closeTabs();
+      await leaveTabs(service);
       await service.end("SIGTERM");
     },
   };

@@ -6,6 +6,7 @@ import { join } from "node:path";
 import type { Page } from "playwright-core";
 import { runProgram } from "../process/program.ts";
 import { type Service, startService } from "../process/service.ts";
+import { leavePage } from "./dashboard.ts";
 
 const SAMPLE = new URL("../../sample-captures/orchard-morning.pcap.gz", import.meta.url).pathname;
 export const SHED = "02005E1000000001";
@@ -113,7 +114,7 @@ export async function startNamedSite(
 
 /** Goes to a place and waits until its answers have come; then every fold is opened. */
 export async function openWhole(page: Page, service: Service, place: string): Promise<void> {
-  await page.goto("about:blank");
+  await leavePage(page, service);
   await page.goto(`http://127.0.0.1:${service.webPort}/${place}`);
   await page.locator("main h1").first().waitFor();
   // Parts of a page ask for themselves once they are drawn.
