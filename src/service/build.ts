@@ -40,7 +40,7 @@ import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-v
 import { isLoopbackHost, phoneLink } from "./loopback.ts";
 import { serviceMetrics } from "./metrics.ts";
 import type { Publisher } from "./publisher.ts";
-import { answers } from "./routes/answers.ts";
+import { asks } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
 import { placementPhotoRoutes, placementRoutes } from "./routes/placements.ts";
 import { forgetRoutes, keptRoutes, reportRoutes, statusRoutes } from "./routes/service.ts";
@@ -264,19 +264,12 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   if (watch !== null) await app.register(watchRoutes, { watch });
   await app.register(liveRoutes, { hub });
   await app.register(dashboard, { webRoot: options.webRoot, access });
-  app.get(
-    "/api/openapi.json",
-    { schema: { summary: "This description", response: answers(z.record(z.string(), z.unknown())) } },
-    async () => apiDescription(app.swagger()),
+  app.get("/api/openapi.json", asks("This description", z.record(z.string(), z.unknown())), async () =>
+    apiDescription(app.swagger()),
   );
   app.get(
     "/api/asyncapi.json",
-    {
-      schema: {
-        summary: "The live line at /live, as an AsyncAPI document",
-        response: answers(z.record(z.string(), z.unknown())),
-      },
-    },
+    asks("The live line at /live, as an AsyncAPI document", z.record(z.string(), z.unknown())),
     async (request) => liveDescription(request.host),
   );
 

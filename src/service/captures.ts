@@ -12,7 +12,7 @@ import { IsoTime } from "../contract/common.ts";
 import { CaptureBegun, CapturesView, type SampleRow } from "../contract/service.ts";
 import type { CaptureProgress, IntakeHandle } from "../intake/handle.ts";
 import { assertWritten, ServiceProblem } from "./errors.ts";
-import { answers } from "./routes/answers.ts";
+import { answers, asks } from "./routes/answers.ts";
 
 // Which sample captures came with the program, and where do they lie? Only those that their index names.
 
@@ -187,10 +187,8 @@ export const captureRoutes: FastifyPluginAsyncZod<CaptureRouteOptions> = async (
     }
   }
 
-  app.get(
-    "/api/captures",
-    { schema: { summary: "Captures that were read, and samples", response: answers(CapturesView) } },
-    async () => captures(),
+  app.get("/api/captures", asks("Captures that were read, and samples", CapturesView), async () =>
+    captures(),
   );
 
   app.post(
@@ -222,13 +220,9 @@ export const captureRoutes: FastifyPluginAsyncZod<CaptureRouteOptions> = async (
 
   app.post(
     "/api/samples/:file",
-    {
-      schema: {
-        summary: "Read in a sample capture that came with the program",
-        params: z.object({ file: z.string().min(1).max(100) }),
-        response: answers(CaptureBegun),
-      },
-    },
+    asks("Read in a sample capture that came with the program", CaptureBegun, {
+      params: z.object({ file: z.string().min(1).max(100) }),
+    }),
     async (request) => {
       const { file } = request.params;
       const path = samples.pathOf(file);

@@ -19,25 +19,18 @@ import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { isoTime } from "../../model/time-range.ts";
 import { dbm, megahertz, milliseconds } from "../../words/format.ts";
-import { assertWritten, ServiceProblem } from "../errors.ts";
+import { ServiceProblem } from "../errors.ts";
 import type { Ask } from "../views.ts";
-import { answers, askedWindow, found, type ViewRouteOptions, WRITTEN } from "./answers.ts";
+import { askedWindow, asks, type ChangeRouteOptions, found, writer } from "./answers.ts";
 
-export interface BenchRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "change">;
-}
-
-export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app, { ask, intake, nowUs }) => {
+export const benchRoutes: FastifyPluginAsyncZod<ChangeRouteOptions> = async (app, { ask, intake, nowUs }) => {
+  const write = writer(app, intake);
   app.get(
     "/api/bench/:eui",
-    {
-      schema: {
-        summary: "One gateway on the bench: its checks, its verdict, its last datagrams",
-        params: z.object({ eui: EuiText }),
-        querystring: BenchQuery,
-        response: answers(BenchView),
-      },
-    },
+    asks("One gateway on the bench: its checks, its verdict, its last datagrams", BenchView, {
+      params: z.object({ eui: EuiText }),
+      querystring: BenchQuery,
+    }),
     async (request) => {
       const { params, query, signal } = request;
       return found(
@@ -49,45 +42,31 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
 
   app.get(
     "/api/bench",
-    {
-      schema: {
-        summary: "All gateways on the bench, each with its verdict and first fault",
-        querystring: BenchQuery,
-        response: answers(BenchTable),
-      },
-    },
+    asks("All gateways on the bench, each with its verdict and first fault", BenchTable, {
+      querystring: BenchQuery,
+    }),
     async ({ query, signal }) => ask(signal).benchTable(askedWindow(query), nowUs(), query.expect ?? null),
   );
 
-  app.put(
+  write(
+    "PUT",
     "/api/bench/:eui/record",
-    {
-      schema: {
-        summary: "Note a gateway's serial number or work order, sign it off, or take either back",
-        params: z.object({ eui: EuiText }),
-        body: BenchRecordChange,
-        response: WRITTEN,
-      },
-    },
-    async ({ params, body: { serial, signedOff } }, reply) => {
+    "Note a gateway's serial number or work order, sign it off, or take either back",
+    { params: z.object({ eui: EuiText }), body: BenchRecordChange },
+    ({ params, body: { serial, signedOff } }) => {
       const signedOffUs =
         signedOff == null ? signedOff : signedOff === "now" ? nowUs() : Date.parse(signedOff) * 1000;
-      const change = { eui: params.eui, serial, signedOffUs };
-      assertWritten(await intake.change({ entity: "bench-record", change }));
-      return reply.code(204).send();
+      return { entity: "bench-record", change: { eui: params.eui, serial, signedOffUs } };
     },
   );
 
   app.get(
     "/api/gateways/:eui/receiver",
-    {
-      schema: {
-        summary: "The receiver of one gateway, measured: half delivery against the data sheet's floor",
-        params: z.object({ eui: EuiText }),
-        querystring: WindowQuery,
-        response: answers(ReceiverView),
-      },
-    },
+    asks(
+      "The receiver of one gateway, measured: half delivery against the data sheet's floor",
+      ReceiverView,
+      { params: z.object({ eui: EuiText }), querystring: WindowQuery },
+    ),
     async ({ params, query, signal }) => {
       return found(await ask(signal).receiver(params.eui, askedWindow(query), nowUs()), "no-such-gateway");
     },
@@ -95,38 +74,22 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
 
   app.get(
     "/api/bench-reference",
-    {
-      schema: {
-        summary: "The known good gateway that bench lists measure against, and the limits",
-        response: answers(BenchReferenceView),
-      },
-    },
+    asks("The known good gateway that bench lists measure against, and the limits", BenchReferenceView),
     async ({ signal }) => ({ reference: await ask(signal).benchReference() }),
   );
 
-  app.put(
+  write(
+    "PUT",
     "/api/bench-reference",
-    {
-      schema: {
-        summary: "Measure every other gateway's bench list against this one",
-        body: BenchReferenceChange,
-        response: WRITTEN,
-      },
-    },
-    async ({ body }, reply) => {
-      assertWritten(await intake.change({ entity: "bench-reference", reference: body }));
-      return reply.code(204).send();
-    },
+    "Measure every other gateway's bench list against this one",
+    { body: BenchReferenceChange },
+    ({ body }) => ({ entity: "bench-reference", reference: body }),
   );
 
-  app.delete(
-    "/api/bench-reference",
-    { schema: { summary: "Measure bench lists against no other gateway", response: WRITTEN } },
-    async (_, reply) => {
-      assertWritten(await intake.change({ entity: "bench-reference", reference: null }));
-      return reply.code(204).send();
-    },
-  );
+  write("DELETE", "/api/bench-reference", "Measure bench lists against no other gateway", {}, () => ({
+    entity: "bench-reference",
+    reference: null,
+  }));
 };
 
 // /api/downlink-test: may a person ask this gateway to send one test frame, and what came of it? Only where the service was
@@ -162,13 +125,9 @@ export const downlinkTestRoutes: FastifyPluginAsyncZod<DownlinkTestRouteOptions>
 
   app.get(
     "/api/downlink-test",
-    {
-      schema: {
-        summary: "What test frame may be sent through a gateway, or why none may",
-        querystring: z.object({ gateway: EuiText }),
-        response: answers(DownlinkTestPlan),
-      },
-    },
+    asks("What test frame may be sent through a gateway, or why none may", DownlinkTestPlan, {
+      querystring: z.object({ gateway: EuiText }),
+    }),
     async (request) => {
       return found(
         await ask(request.signal).downlinkTestPlan(request.query.gateway, nowUs(), forbidden()),
@@ -179,13 +138,7 @@ export const downlinkTestRoutes: FastifyPluginAsyncZod<DownlinkTestRouteOptions>
 
   app.post(
     "/api/downlink-test",
-    {
-      schema: {
-        summary: "Ask a gateway to transmit one test frame",
-        body: DownlinkTestRequest,
-        response: answers(DownlinkTestAnswer),
-      },
-    },
+    asks("Ask a gateway to transmit one test frame", DownlinkTestAnswer, { body: DownlinkTestRequest }),
     async (request) => {
       const { gatewayEui, confirm, frequencyHz, dataRate, powerDbm } = request.body;
       if (confirm.trim().toUpperCase() !== gatewayEui) throw new ServiceProblem("test-not-confirmed");

@@ -3,81 +3,60 @@ import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { Problem } from "../../contract/common.ts";
 import { PlacementChange, PlacementNew, PlacementsView, PlacementWritten } from "../../contract/trials.ts";
-import type { IntakeHandle } from "../../intake/handle.ts";
 import { MAX_PHOTO_OCTETS, type PlacementWork } from "../../store/placements.ts";
 import { newPlacement, placementEdit } from "../../views/user-data.ts";
 import { plainPicture } from "../../wire/picture/plain-picture.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
-import { answers, type ViewRouteOptions, WRITTEN } from "./answers.ts";
-
-export interface PlacementRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "change">;
-}
+import { asks, type ChangeRouteOptions, WRITTEN, writer } from "./answers.ts";
 
 const OnePlacement = z.object({ id: z.coerce.number().int().min(1) });
-export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = async (app, { ask, intake }) => {
+export const placementRoutes: FastifyPluginAsyncZod<ChangeRouteOptions> = async (app, { ask, intake }) => {
+  const write = writer(app, intake);
   const change = async (work: PlacementWork) =>
     assertWritten(await intake.change({ entity: "placement", work }));
 
   app.get(
     "/api/placements",
-    { schema: { summary: "All placements, in order of their begin", response: answers(PlacementsView) } },
+    asks("All placements, in order of their begin", PlacementsView),
     async ({ signal }) => ({ placements: await ask(signal).placements() }),
   );
 
   app.post(
     "/api/placements",
-    {
-      schema: {
-        summary: "From a moment on, a gateway or antenna stands here",
-        body: PlacementNew,
-        response: answers(PlacementWritten),
-      },
-    },
+    asks("From a moment on, a gateway or antenna stands here", PlacementWritten, { body: PlacementNew }),
     async ({ body }) => ({
       id: (await change({ kind: "add", placement: newPlacement(body) })).result,
     }),
   );
 
-  app.put(
+  write(
+    "PUT",
     "/api/placements/:id",
-    {
-      schema: {
-        summary: "Change a placement",
-        params: OnePlacement,
-        body: PlacementChange,
-        response: WRITTEN,
-      },
-    },
-    async ({ params, body }, reply) => {
-      await change({ kind: "change", id: params.id, edit: placementEdit(body) });
-      return reply.code(204).send();
-    },
+    "Change a placement",
+    { params: OnePlacement, body: PlacementChange },
+    ({ params, body }) => ({
+      entity: "placement",
+      work: { kind: "change", id: params.id, edit: placementEdit(body) },
+    }),
   );
 
-  app.delete(
-    "/api/placements/:id",
-    { schema: { summary: "Remove a placement", params: OnePlacement, response: WRITTEN } },
-    async ({ params }, reply) => {
-      await change({ kind: "remove", id: params.id });
-      return reply.code(204).send();
-    },
-  );
+  write("DELETE", "/api/placements/:id", "Remove a placement", { params: OnePlacement }, ({ params }) => ({
+    entity: "placement",
+    work: { kind: "remove", id: params.id },
+  }));
 };
 
 // /api/placements/:id/photo: what a placement looks like. Octets of people's, recognised by themselves and not by a header, kept
 // without what the camera wrote beside the picture, and served so that nothing in them can run.
 
-export interface PlacementPhotoRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "change">;
-}
 const TYPES = ["image/jpeg", "image/png"];
 const PATH = "/api/placements/:id/photo";
 
-export const placementPhotoRoutes: FastifyPluginAsyncZod<PlacementPhotoRouteOptions> = async (
+export const placementPhotoRoutes: FastifyPluginAsyncZod<ChangeRouteOptions> = async (
   app,
   { ask, intake },
 ) => {
+  const write = writer(app, intake);
   app.addContentTypeParser(
     TYPES,
     { parseAs: "buffer", bodyLimit: MAX_PHOTO_OCTETS },
@@ -128,12 +107,9 @@ export const placementPhotoRoutes: FastifyPluginAsyncZod<PlacementPhotoRouteOpti
     },
   );
 
-  app.delete(
-    PATH,
-    { schema: { summary: "Remove the photo of a placement", params: OnePlacement, response: WRITTEN } },
-    async ({ params }, reply) => {
-      await set(params.id, null);
-      return reply.code(204).send();
-    },
-  );
+  write("DELETE", PATH, "Remove the photo of a placement", { params: OnePlacement }, ({ params }) => ({
+    entity: "photo",
+    placementId: params.id,
+    picture: null,
+  }));
 };

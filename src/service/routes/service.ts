@@ -20,7 +20,7 @@ import { assertWritten, ServiceProblem } from "../errors.ts";
 import { isAskedHere } from "../loopback.ts";
 import { siteMetrics } from "../metrics.ts";
 import type { Ask, Facts } from "../views.ts";
-import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+import { askedWindow, asks, type ViewRouteOptions, writer } from "./answers.ts";
 
 /** A scrape is given up after 10 s, unless it was set otherwise (Prometheus, `scrape_timeout`). */
 const SITE_WITHIN_MS = 5_000;
@@ -40,20 +40,11 @@ export interface StatusRouteOptions {
 export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (app, options) => {
   const { facts, intake, version, status, metrics, siteFigures, diskSpace, phoneLink } = options;
 
-  app.get(
-    "/api/status",
-    { schema: { summary: "How the service itself is", response: answers(ServiceStatus) } },
-    async () => status(),
-  );
+  app.get("/api/status", asks("How the service itself is", ServiceStatus), async () => status());
 
   app.get(
     "/api/phone-link",
-    {
-      schema: {
-        summary: "The address that opens the dashboard on a phone, given to this machine's browser only",
-        response: answers(PhoneLink),
-      },
-    },
+    asks("The address that opens the dashboard on a phone, given to this machine's browser only", PhoneLink),
     async (request) => {
       if (!isAskedHere(request)) throw new ServiceProblem("only-here");
       return phoneLink();
@@ -62,12 +53,7 @@ export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (ap
 
   app.get(
     "/api/refusals",
-    {
-      schema: {
-        summary: "What was rejected or odd, and the newest datagrams of each reason",
-        response: answers(RefusalsView),
-      },
-    },
+    asks("What was rejected or odd, and the newest datagrams of each reason", RefusalsView),
     async () => facts.refusals(),
   );
 
@@ -175,29 +161,18 @@ export interface KeptRouteOptions {
 }
 
 export const keptRoutes: FastifyPluginAsyncZod<KeptRouteOptions> = async (app, { facts, intake }) => {
+  const write = writer(app, intake);
   app.get(
     "/api/kept",
-    {
-      schema: {
-        summary: "How long receptions are kept, and what was removed by that",
-        response: answers(KeptView),
-      },
-    },
+    asks("How long receptions are kept, and what was removed by that", KeptView),
     async () => facts.kept(),
   );
-  app.put(
+  write(
+    "PUT",
     "/api/kept",
-    {
-      schema: {
-        summary: "Say how long receptions are kept: what is older is removed behind the traffic, for good",
-        body: KeptRule,
-        response: { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem },
-      },
-    },
-    async ({ body }, reply) => {
-      assertWritten(await intake.change({ entity: "kept-rule", rule: body }));
-      return reply.code(204).send();
-    },
+    "Say how long receptions are kept: what is older is removed behind the traffic, for good",
+    { body: KeptRule },
+    ({ body }) => ({ entity: "kept-rule", rule: body }),
   );
 };
 
@@ -228,13 +203,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
   const done = { 202: Forgotten, "4xx": Problem, "5xx": Problem };
   app.get(
     "/api/gateways/:eui/forgotten",
-    {
-      schema: {
-        summary: "What would go if this gateway were forgotten",
-        params: Gateway,
-        response: answers(Forgotten),
-      },
-    },
+    asks("What would go if this gateway were forgotten", Forgotten, { params: Gateway }),
     async ({ params: { eui }, signal }) => counted({ kind: "gateway", id: eui }, signal),
   );
   app.delete(
@@ -251,13 +220,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
   );
   app.get(
     "/api/nodes/:devAddr/forgotten",
-    {
-      schema: {
-        summary: "What would go if this node were forgotten",
-        params: Node,
-        response: answers(Forgotten),
-      },
-    },
+    asks("What would go if this node were forgotten", Forgotten, { params: Node }),
     async ({ params: { devAddr }, signal }) => counted({ kind: "node", id: devAddr }, signal),
   );
   app.delete(

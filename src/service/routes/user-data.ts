@@ -20,61 +20,50 @@ import {
 import { WatchesView, WatchMessage, WatchRules } from "../../contract/watches.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import type { KeyWork } from "../../store/user-changes.ts";
-import type { MarkWork, PositionRequest } from "../../store/user-data.ts";
+import type { MarkWork } from "../../store/user-data.ts";
 import { markEdit, newMark } from "../../views/user-data.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { Ask } from "../views.ts";
 import type { WatchService } from "../watch-service.ts";
-import { answers, askedWindow, type ViewRouteOptions, WRITTEN } from "./answers.ts";
-
-export interface MarkRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "change">;
-}
+import { answers, askedWindow, asks, type ChangeRouteOptions, writer } from "./answers.ts";
 
 const OneMark = z.object({ id: z.coerce.number().int().min(1) });
-export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, { ask, intake, nowUs }) => {
+export const markRoutes: FastifyPluginAsyncZod<ChangeRouteOptions> = async (app, { ask, intake, nowUs }) => {
+  const write = writer(app, intake);
   const change = async (work: MarkWork) => assertWritten(await intake.change({ entity: "mark", work }));
 
   app.get(
     "/api/marks",
-    {
-      schema: {
-        summary: "Marks that touch the window, newest first",
-        querystring: WindowQuery.extend(MarksQuery.shape),
-        response: answers(MarksView),
-      },
-    },
+    asks("Marks that touch the window, newest first", MarksView, {
+      querystring: WindowQuery.extend(MarksQuery.shape),
+    }),
     async ({ query, signal }) => {
       const { gateway, node, kind } = query;
       return ask(signal).marks({ gateway, node, kind }, askedWindow(query), nowUs());
     },
   );
 
-  app.post(
-    "/api/marks",
-    { schema: { summary: "Pin a mark", body: MarkRequest, response: answers(MarkPinned) } },
-    async ({ body }) => ({ id: (await change({ kind: "add", mark: newMark(body, nowUs()) })).result }),
-  );
+  app.post("/api/marks", asks("Pin a mark", MarkPinned, { body: MarkRequest }), async ({ body }) => ({
+    id: (await change({ kind: "add", mark: newMark(body, nowUs()) })).result,
+  }));
 
-  app.put(
+  write(
+    "PUT",
     "/api/marks/:id",
-    { schema: { summary: "Change a mark", params: OneMark, body: MarkChange, response: WRITTEN } },
-    async ({ params, body }, reply) => {
-      await change({ kind: "change", id: params.id, edit: markEdit(body) });
-      return reply.code(204).send();
-    },
+    "Change a mark",
+    { params: OneMark, body: MarkChange },
+    ({ params, body }) => ({
+      entity: "mark",
+      work: { kind: "change", id: params.id, edit: markEdit(body) },
+    }),
   );
 
   app.get(
     "/api/marks/:id/effect",
-    {
-      schema: {
-        summary: "Is it better since a mark? The time before it compared with the time after",
-        params: OneMark,
-        querystring: MarkEffectQuery,
-        response: answers(MarkEffect),
-      },
-    },
+    asks("Is it better since a mark? The time before it compared with the time after", MarkEffect, {
+      params: OneMark,
+      querystring: MarkEffectQuery,
+    }),
     async ({ params, query, signal }) => {
       const effect = await ask(signal).markEffect(params.id, query);
       if (typeof effect === "string") throw new ServiceProblem(effect);
@@ -82,14 +71,10 @@ export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, {
     },
   );
 
-  app.delete(
-    "/api/marks/:id",
-    { schema: { summary: "Remove a mark", params: OneMark, response: WRITTEN } },
-    async ({ params }, reply) => {
-      await change({ kind: "remove", id: params.id });
-      return reply.code(204).send();
-    },
-  );
+  write("DELETE", "/api/marks/:id", "Remove a mark", { params: OneMark }, ({ params }) => ({
+    entity: "mark",
+    work: { kind: "remove", id: params.id },
+  }));
 };
 
 // Where do gateways and nodes stand? GET, PUT and DELETE of positions, and the plan that is drawn from them.
@@ -99,83 +84,45 @@ const Thing = z.discriminatedUnion("kind", [
   z.object({ kind: z.literal("node"), id: DevAddrText }),
 ]);
 
-export interface PositionRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "change">;
-}
-
-export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async (
+export const positionRoutes: FastifyPluginAsyncZod<ChangeRouteOptions> = async (
   app,
   { ask, intake, nowUs },
 ) => {
-  const set = async (request: PositionRequest) =>
-    assertWritten(await intake.change({ entity: "position", request }));
-
-  app.get(
-    "/api/positions",
-    { schema: { summary: "Positions given or known by GPS", response: answers(PositionsView) } },
-    async ({ signal }) => ask(signal).positions(),
+  const write = writer(app, intake);
+  app.get("/api/positions", asks("Positions given or known by GPS", PositionsView), async ({ signal }) =>
+    ask(signal).positions(),
   );
-  app.put(
+  write(
+    "PUT",
     "/api/positions/:kind/:id",
-    {
-      schema: {
-        summary: "Say where a gateway or node stands",
-        params: Thing,
-        body: PositionChange,
-        response: WRITTEN,
-      },
-    },
-    async (request, reply) => {
-      await set({ ...request.params, position: request.body });
-      return reply.code(204).send();
-    },
+    "Say where a gateway or node stands",
+    { params: Thing, body: PositionChange },
+    ({ params, body }) => ({ entity: "position", request: { ...params, position: body } }),
   );
-  app.delete(
-    "/api/positions/:kind/:id",
-    { schema: { summary: "Take a position back", params: Thing, response: WRITTEN } },
-    async (request, reply) => {
-      await set({ ...request.params, position: null });
-      return reply.code(204).send();
-    },
-  );
+  write("DELETE", "/api/positions/:kind/:id", "Take a position back", { params: Thing }, ({ params }) => ({
+    entity: "position",
+    request: { ...params, position: null },
+  }));
   app.get(
     "/api/plan",
-    {
-      schema: {
-        summary: "Gateways, nodes and their links on a plain plan",
-        querystring: WindowQuery,
-        response: answers(PlanView),
-      },
-    },
+    asks("Gateways, nodes and their links on a plain plan", PlanView, { querystring: WindowQuery }),
     async (request) => ask(request.signal).plan(askedWindow(request.query), nowUs()),
   );
 };
 
 // PUT /api/labels/…: what do people call a gateway or a node, and is it their own?
 
-const LabelledThing = z.discriminatedUnion("kind", [
-  z.object({ kind: z.literal("gateway"), id: EuiText }),
-  z.object({ kind: z.literal("node"), id: DevAddrText }),
-]);
-
 export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "change"> }> = async (
   app,
   { intake },
 ) => {
-  app.put(
+  const write = writer(app, intake);
+  write(
+    "PUT",
     "/api/labels/:kind/:id",
-    {
-      schema: {
-        summary: "Name a gateway or node, or say whose it is",
-        params: LabelledThing,
-        body: LabelChange,
-        response: WRITTEN,
-      },
-    },
-    async (request, reply) => {
-      assertWritten(await intake.change({ entity: "label", change: { ...request.params, ...request.body } }));
-      return reply.code(204).send();
-    },
+    "Name a gateway or node, or say whose it is",
+    { params: Thing, body: LabelChange },
+    ({ params, body }) => ({ entity: "label", change: { ...params, ...body } }),
   );
 };
 
@@ -193,10 +140,8 @@ const MAX_BODY_OCTETS = 1_100_000;
 export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { ask, intake }) => {
   const change = async (work: KeyWork) => assertWritten(await intake.change({ entity: "keys", work })).result;
 
-  app.get(
-    "/api/keys",
-    { schema: { summary: "Nodes whose keys are available; never a key", response: answers(KeysView) } },
-    async ({ signal }) => ask(signal).keys(),
+  app.get("/api/keys", asks("Nodes whose keys are available; never a key", KeysView), async ({ signal }) =>
+    ask(signal).keys(),
   );
 
   app.put(
@@ -212,13 +157,9 @@ export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { a
 
   app.delete(
     "/api/keys/:id",
-    {
-      schema: {
-        summary: "Remove the keys of a device address or DevEUI",
-        params: z.object({ id: DevAddrText.or(EuiText) }),
-        response: answers(KeysTaken),
-      },
-    },
+    asks("Remove the keys of a device address or DevEUI", KeysTaken, {
+      params: z.object({ id: DevAddrText.or(EuiText) }),
+    }),
     async (request) => {
       return { taken: await change({ kind: "remove", id: request.params.id }) };
     },
@@ -232,23 +173,15 @@ export interface WatchRouteOptions {
 }
 
 export const watchRoutes: FastifyPluginAsyncZod<WatchRouteOptions> = async (app, { watch }) => {
-  app.get(
-    "/api/watches",
-    {
-      schema: { summary: "Watches, recipients, and messages sent", response: answers(WatchesView) },
-    },
-    async () => watch.view(),
+  app.get("/api/watches", asks("Watches, recipients, and messages sent", WatchesView), async () =>
+    watch.view(),
   );
 
   app.put(
     "/api/watches",
-    {
-      schema: {
-        summary: "Say what is watched; none: nothing. Refused where a file says it",
-        body: z.object({ rules: WatchRules }),
-        response: answers(WatchesView),
-      },
-    },
+    asks("Say what is watched; none: nothing. Refused where a file says it", WatchesView, {
+      body: z.object({ rules: WatchRules }),
+    }),
     async ({ body }) => {
       const written = await watch.setRules(body.rules);
       if (written === null) throw new ServiceProblem("watches-in-file");
@@ -257,9 +190,7 @@ export const watchRoutes: FastifyPluginAsyncZod<WatchRouteOptions> = async (app,
     },
   );
 
-  app.post(
-    "/api/watches/test",
-    { schema: { summary: "Send a test message by every way", response: answers(WatchMessage) } },
-    async () => watch.test(),
+  app.post("/api/watches/test", asks("Send a test message by every way", WatchMessage), async () =>
+    watch.test(),
   );
 };

@@ -12,9 +12,9 @@ import { StrangersView } from "../../contract/others-on-air.ts";
 import { JoinsView, SiteNaming, SiteView } from "../../contract/site.ts";
 import { TrialAnswer, TrialsView } from "../../contract/trials.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
-import { assertWritten, ServiceProblem } from "../errors.ts";
+import { ServiceProblem } from "../errors.ts";
 import type { LiveHub } from "../live-hub.ts";
-import { answers, askedWindow, found, type ViewRouteOptions, WRITTEN } from "./answers.ts";
+import { answers, askedWindow, asks, found, type ViewRouteOptions, writer } from "./answers.ts";
 
 const Life = z.coerce.number().int().min(1).max(Number.MAX_SAFE_INTEGER).describe("counter life, from 1");
 const RowId = z.coerce.number().int().min(0).max(Number.MAX_SAFE_INTEGER);
@@ -70,14 +70,10 @@ export const viewRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
   app.get(
     "/api/nodes/:devAddr/:life",
-    {
-      schema: {
-        summary: "One node in one counter life",
-        params: z.object({ devAddr: DevAddrText, life: Life }),
-        querystring: WindowQuery,
-        response: answers(NodePage),
-      },
-    },
+    asks("One node in one counter life", NodePage, {
+      params: z.object({ devAddr: DevAddrText, life: Life }),
+      querystring: WindowQuery,
+    }),
     async (request) => {
       const { devAddr, life } = request.params;
       return found(
@@ -89,13 +85,7 @@ export const viewRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
   app.get(
     "/api/receptions",
-    {
-      schema: {
-        summary: "Receptions, newest first, in pages",
-        querystring: ReceptionsQuery,
-        response: answers(ReceptionPage),
-      },
-    },
+    asks("Receptions, newest first, in pages", ReceptionPage, { querystring: ReceptionsQuery }),
     async (request) => {
       const { from, to, last, site, ...question } = request.query;
       if (question.life !== undefined && question.devAddr === undefined)
@@ -113,13 +103,9 @@ export const viewRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
   app.get(
     "/api/frames/:id",
-    {
-      schema: {
-        summary: "One frame: its octets, what each means, who heard it",
-        params: z.object({ id: RowId }),
-        response: answers(FrameView),
-      },
-    },
+    asks("One frame: its octets, what each means, who heard it", FrameView, {
+      params: z.object({ id: RowId }),
+    }),
     async (request) => {
       return found(await ask(request.signal).frame(request.params.id), "no-such-frame");
     },
@@ -127,28 +113,22 @@ export const viewRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
   app.get(
     "/api/capacity",
-    {
-      schema: {
-        summary:
-          "Room for more nodes: how many like these until delivery falls below a share, and what frees airtime",
-        querystring: WindowQuery.extend(CapacityQuery.shape),
-        response: answers(CapacityView),
-      },
-    },
+    asks(
+      "Room for more nodes: how many like these until delivery falls below a share, and what frees airtime",
+      CapacityView,
+      { querystring: WindowQuery.extend(CapacityQuery.shape) },
+    ),
     async ({ query: { share, ...window }, signal }) =>
       ask(signal).capacity(share, askedWindow(window), nowUs()),
   );
 
   app.get(
     "/api/nodes/:devAddr/cost",
-    {
-      schema: {
-        summary: "What one node pays: airtime and charge a day, and what a faster data rate would change",
-        params: z.object({ devAddr: DevAddrText }),
-        querystring: WindowQuery.extend(PowerQuery.shape),
-        response: answers(NodeCostView),
-      },
-    },
+    asks(
+      "What one node pays: airtime and charge a day, and what a faster data rate would change",
+      NodeCostView,
+      { params: z.object({ devAddr: DevAddrText }), querystring: WindowQuery.extend(PowerQuery.shape) },
+    ),
     async ({ params, query: { from, to, last, site, ...power }, signal }) => {
       const window = askedWindow({ from, to, last, site });
       return found(await ask(signal).nodeCost(params.devAddr, power, window, nowUs()), "no-such-node");
@@ -157,13 +137,7 @@ export const viewRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
   app.get(
     "/api/gaps/:id",
-    {
-      schema: {
-        summary: "One gap laid under its evidence",
-        params: z.object({ id: z.string().max(80) }),
-        response: answers(GapPage),
-      },
-    },
+    asks("One gap laid under its evidence", GapPage, { params: z.object({ id: z.string().max(80) }) }),
     async (request) => {
       return found(await ask(request.signal).gap(request.params.id), "no-such-gap");
     },
@@ -171,40 +145,29 @@ export const viewRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
   app.get(
     "/api/downlinks",
-    {
-      schema: {
-        summary:
-          "Packets that servers handed to gateways for sending, newest first; of one gateway or node, or all",
-        querystring: WindowQuery.extend({ gateway: EuiText.optional(), devAddr: DevAddrText.optional() }),
-        response: answers(DownlinksView),
-      },
-    },
+    asks(
+      "Packets that servers handed to gateways for sending, newest first; of one gateway or node, or all",
+      DownlinksView,
+      { querystring: WindowQuery.extend({ gateway: EuiText.optional(), devAddr: DevAddrText.optional() }) },
+    ),
     async ({ query: { gateway, devAddr, ...window }, signal }) =>
       ask(signal).downlinks({ gatewayEui: gateway, devAddr }, askedWindow(window), nowUs()),
   );
 
   app.get(
     "/api/walk/:devAddr",
-    {
-      schema: {
-        summary: "A walk test: stops, and what every gateway heard of the node there",
-        params: z.object({ devAddr: DevAddrText }),
-        querystring: WindowQuery,
-        response: answers(WalkView),
-      },
-    },
+    asks("A walk test: stops, and what every gateway heard of the node there", WalkView, {
+      params: z.object({ devAddr: DevAddrText }),
+      querystring: WindowQuery,
+    }),
     async (request) => ask(request.signal).walk(request.params.devAddr, askedWindow(request.query), nowUs()),
   );
 
   app.get(
     "/api/trials",
-    {
-      schema: {
-        summary: "Placements, compared pair by pair; one pair in full",
-        querystring: WindowQuery.extend({ a: SideText.optional(), b: SideText.optional() }),
-        response: answers(TrialsView),
-      },
-    },
+    asks("Placements, compared pair by pair; one pair in full", TrialsView, {
+      querystring: WindowQuery.extend({ a: SideText.optional(), b: SideText.optional() }),
+    }),
     async ({ query, signal }) => {
       const { a, b } = query;
       const pair = a === undefined || b === undefined ? null : { a, b };
@@ -214,13 +177,9 @@ export const viewRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
   app.get(
     "/api/compare",
-    {
-      schema: {
-        summary: "Two placements, gateways or antennas compared",
-        querystring: WindowQuery.extend({ a: SideText, b: SideText }),
-        response: answers(TrialAnswer),
-      },
-    },
+    asks("Two placements, gateways or antennas compared", TrialAnswer, {
+      querystring: WindowQuery.extend({ a: SideText, b: SideText }),
+    }),
     async ({ query, signal }) => {
       return found(await ask(signal).compare(query.a, query.b, askedWindow(query), nowUs()), "no-such-side");
     },
@@ -233,20 +192,11 @@ export const siteRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "cha
   app,
   { intake },
 ) => {
-  app.put(
-    "/api/site/name",
-    {
-      schema: {
-        summary: "Name the site",
-        body: SiteNaming,
-        response: WRITTEN,
-      },
-    },
-    async ({ body }, reply) => {
-      assertWritten(await intake.change({ entity: "site-name", name: body.name }));
-      return reply.code(204).send();
-    },
-  );
+  const write = writer(app, intake);
+  write("PUT", "/api/site/name", "Name the site", { body: SiteNaming }, ({ body }) => ({
+    entity: "site-name",
+    name: body.name,
+  }));
 };
 
 // GET /live: the websocket. Only the line is here; who sees what is LiveHub's.
