@@ -12,11 +12,6 @@ export function heardShare(heardChannels: number, usedChannels: number): number 
   return heardChannels / usedChannels;
 }
 
-/** Mean and standard deviation of heard frames among `frames`, each on a channel chosen independently. */
-export function heardFrames(frames: number, share: number): { readonly mean: number; readonly sd: number } {
-  return { mean: frames * share, sd: Math.sqrt(frames * share * (1 - share)) };
-}
-
 export interface SubBandTest {
   /** Delivery ratio with its Wilson 95 % interval. */
   readonly interval: ProportionInterval;

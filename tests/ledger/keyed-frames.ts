@@ -1,9 +1,11 @@
 /** Frames signed with generated keys, for the tests of keyed identity. */
+
 import fc from "fast-check";
 import type { NodeKeys } from "../../src/ledger/keys/identity.ts";
-import { dataMic10, splitMic, uplinkMic11 } from "../../src/wire/lorawan/frame-mic.ts";
+import { dataMic10, splitMic } from "../../src/wire/lorawan/frame-mic.ts";
 import type { LorawanKeys } from "../../src/wire/lorawan/lorawan-keys.ts";
 import { type DataFrame, decodePhyPayload, encodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
+import { uplinkMic11 } from "../wire/lorawan/encoders.ts";
 
 export const DEV_ADDR = "01A2B3C4";
 

@@ -4,7 +4,7 @@
  */
 import { z } from "zod";
 import { backhaulProof } from "../../src/diagnosis/findings/gateway.ts";
-import { heardFrames, heardShare, subBandMismatch } from "../../src/diagnosis/wrong-sub-band.ts";
+import { heardShare, subBandMismatch } from "../../src/diagnosis/wrong-sub-band.ts";
 import {
   fskAirtime,
   LR_FHSS_BITRATE_BPS,
@@ -41,6 +41,7 @@ import {
   falseMatchProbability,
   fresnelRadiusM,
   hataLoss,
+  heardFrames,
   joinEnvelope,
   loadFromCollisionShare,
   missesNeeded,

@@ -453,3 +453,10 @@ interface Interval {
   readonly startUs: number;
   readonly endUs: number;
 }
+
+// How many frames does a gateway hear that listens to a part of the channels?
+
+/** Mean and standard deviation of heard frames among `frames`, each on a channel chosen independently. */
+export function heardFrames(frames: number, share: number): { readonly mean: number; readonly sd: number } {
+  return { mean: frames * share, sd: Math.sqrt(frames * share * (1 - share)) };
+}

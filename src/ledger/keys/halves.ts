@@ -101,7 +101,7 @@ export interface Transmitted {
 const DATA_RATES = 16;
 const CHANNELS = 96;
 /** Pairs that a search tries, up to 40 ms of them: any of them fits a foreign frame with 2.3 %. */
-export const SERVING_TRIALS = DATA_RATES * CHANNELS;
+const SERVING_TRIALS = DATA_RATES * CHANNELS;
 
 export interface ServingHint {
   readonly sent?: Transmitted;

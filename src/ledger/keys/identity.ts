@@ -21,14 +21,14 @@
  * remember that in NodeKeys.counterBits.
  *
  * Chance: a foreign frame passes one trial with 2^-32, or 2^-16 where half a MIC is checked; each verdict states the
- * trials made and the chance that such a proof is false, and falseProofChance gives it beforehand.
+ * trials made and the chance that such a proof is false.
  */
 import type { DevAddr, Eui } from "../../model/identifiers.ts";
 import { dataMic10, downlinkMic11, type FrameIdentity, splitMic } from "../../wire/lorawan/frame-mic.ts";
 import { KEY_SIZE, type LorawanKeys } from "../../wire/lorawan/lorawan-keys.ts";
 import { sameOctets } from "../../wire/lorawan/octets.ts";
 import type { DataFrame } from "../../wire/lorawan/phy-payload.ts";
-import { acknowledged, SERVING_TRIALS, type Transmitted, trialsOfServing, upperHalves } from "./halves.ts";
+import { acknowledged, type Transmitted, trialsOfServing, upperHalves } from "./halves.ts";
 
 /** The keys of one session or one device, and what is known of its counter. Never to be logged. */
 export interface NodeKeys {
@@ -92,17 +92,6 @@ export function verifyCounter(
   const keys = usableKeys(node.keys);
   if (frame.direction === "up") return verifyUplink(phyPayload, frame, keys, node.counterBits, hint);
   return verifyDownlink(phyPayload, frame, keys, node.counterBits, hint);
-}
-
-/**
- * The chance that a foreign frame gets a false proof when all trials are made. `whole`: 1.0, or a downlink; `searched`: a
- * 1.1 uplink whose data rate and channel are tried; `half`: a 1.1 uplink with FNwkSIntKey alone.
- * With a last counter known: 3.7e-9, 1.4e-6, 6.1e-5; without: 6.0e-8, 5.7e-6, 2.4e-4.
- */
-export function falseProofChance(lastCounter: number | null, checked: "whole" | "searched" | "half"): number {
-  const tries = upperHalves(lastCounter, null, checked !== "whole").length;
-  if (checked === "whole") return tries * WHOLE_CHANCE;
-  return tries * HALF_CHANCE * (checked === "half" ? 1 : SERVING_TRIALS * HALF_CHANCE);
 }
 
 function verifyUplink(

@@ -13,115 +13,103 @@ export interface CommandWords {
   readonly words: string;
 }
 
+type Tell = readonly [kind: LinkEventKind, words: (command: MacCommand) => string];
+
+/** What a node answers, asks and announces. */
+const UPLINK: Readonly<Record<string, Tell>> = {
+  LinkADRAns: [
+    "link-adr-answered",
+    (command) =>
+      `The node ${accepts(command, { powerAck: "transmit power", dataRateAck: "data rate", channelMaskAck: "channel mask" })} of a LinkADRReq`,
+  ],
+  DevStatusAns: [
+    "device-status",
+    (command) =>
+      `The node reports ${batteryWords(num(command, "battery"))}, and hears the network at ${withUnit(num(command, "marginDb"), 0, "dB")} SNR (DevStatusAns)`,
+  ],
+  LinkCheckReq: ["link-check-asked", () => "The node asked for a link check"],
+  DutyCycleAns: ["duty-cycle-limit", () => "The node accepted a duty-cycle limit (DutyCycleAns)"],
+  RXParamSetupAns: [
+    "receive-windows",
+    (command) =>
+      `The node ${accepts(command, { rx1DrOffsetAck: "RX1 data rate offset", rx2DataRateAck: "RX2 data rate", channelAck: "RX2 frequency" })} of new receive windows (RXParamSetupAns)`,
+  ],
+  RXTimingSetupAns: ["receive-windows", () => "The node accepted a new receive delay (RXTimingSetupAns)"],
+  NewChannelAns: [
+    "channel-plan",
+    (command) =>
+      `The node ${accepts(command, { dataRateRangeAck: "data rate range", channelFrequencyAck: "frequency" })} of a channel (NewChannelAns)`,
+  ],
+  DlChannelAns: [
+    "channel-plan",
+    (command) =>
+      `The node ${accepts(command, { uplinkFrequencyExists: "uplink channel", channelFrequencyAck: "frequency" })} of a downlink channel (DlChannelAns)`,
+  ],
+  TXParamSetupAns: [
+    "transmit-limits",
+    () => "The node accepted limits of power and dwell time (TXParamSetupAns)",
+  ],
+  DeviceTimeReq: ["device-time-asked", () => "The node asked for the time"],
+  DeviceModeInd: [
+    "class",
+    ({ deviceClass }) => `The node says that it is of class ${String(deviceClass)} (DeviceModeInd)`,
+  ],
+};
+
+/** What a network commands and answers; LinkADRReq goes by whole blocks, see linkAdrWords. */
+const DOWNLINK: Readonly<Record<string, Tell>> = {
+  DutyCycleReq: ["duty-cycle-limit", (command) => dutyCycleWords(num(command, "maxDutyCycle"))],
+  DevStatusReq: ["device-status-asked", () => "The network asked for the node's status"],
+  LinkCheckAns: [
+    "link-check-answered",
+    (command) =>
+      `The network answered a link check: ${withUnit(num(command, "marginDb"), 0, "dB")} margin, heard by ${plural(num(command, "gwCnt"), "gateway")}`,
+  ],
+  RXParamSetupReq: [
+    "receive-windows",
+    (command) =>
+      `The network set the receive windows: RX1 data rate offset ${num(command, "rx1DrOffset")}, RX2 data rate ${num(command, "rx2DataRate")} at ${frequencyWords(command)}`,
+  ],
+  RXTimingSetupReq: [
+    "receive-windows",
+    (command) =>
+      `The network set the first receive window to ${withUnit(num(command, "delaySeconds"), 0, "s")} after a transmission`,
+  ],
+  NewChannelReq: ["channel-plan", newChannelWords],
+  DlChannelReq: [
+    "channel-plan",
+    (command) =>
+      `The network answers channel ${num(command, "chIndex")} at ${frequencyWords(command)} from now on (DlChannelReq)`,
+  ],
+  TXParamSetupReq: [
+    "transmit-limits",
+    (command) =>
+      `The network limits the node to ${withUnit(num(command, "maxEirpDbm"), 0, "dBm")} EIRP, ${dwellWords(command)}`,
+  ],
+  DeviceTimeAns: ["device-time-answered", ({ utc }) => `The network gave the time, ${String(utc)}`],
+  DeviceModeConf: ["class", ({ deviceClass }) => `The network confirmed class ${String(deviceClass)}`],
+};
+
 /** What an uplink command says. */
 export function uplinkWords(command: MacCommand): CommandWords {
-  switch (command.name) {
-    case "LinkADRAns":
-      return {
-        kind: "link-adr-answered",
-        words: `The node ${accepts(command, [
-          ["powerAck", "transmit power"],
-          ["dataRateAck", "data rate"],
-          ["channelMaskAck", "channel mask"],
-        ])} of a LinkADRReq`,
-      };
-    case "DevStatusAns":
-      return {
-        kind: "device-status",
-        words: `The node reports ${batteryWords(num(command, "battery"))}, and hears the network at ${withUnit(num(command, "marginDb"), 0, "dB")} SNR (DevStatusAns)`,
-      };
-    case "LinkCheckReq":
-      return { kind: "link-check-asked", words: "The node asked for a link check" };
-    case "DutyCycleAns":
-      return { kind: "duty-cycle-limit", words: "The node accepted a duty-cycle limit (DutyCycleAns)" };
-    case "RXParamSetupAns":
-      return {
-        kind: "receive-windows",
-        words: `The node ${accepts(command, [
-          ["rx1DrOffsetAck", "RX1 data rate offset"],
-          ["rx2DataRateAck", "RX2 data rate"],
-          ["channelAck", "RX2 frequency"],
-        ])} of new receive windows (RXParamSetupAns)`,
-      };
-    case "RXTimingSetupAns":
-      return {
-        kind: "receive-windows",
-        words: "The node accepted a new receive delay (RXTimingSetupAns)",
-      };
-    case "NewChannelAns":
-      return {
-        kind: "channel-plan",
-        words: `The node ${accepts(command, [
-          ["dataRateRangeAck", "data rate range"],
-          ["channelFrequencyAck", "frequency"],
-        ])} of a channel (NewChannelAns)`,
-      };
-    case "DlChannelAns":
-      return {
-        kind: "channel-plan",
-        words: `The node ${accepts(command, [
-          ["uplinkFrequencyExists", "uplink channel"],
-          ["channelFrequencyAck", "frequency"],
-        ])} of a downlink channel (DlChannelAns)`,
-      };
-    case "TXParamSetupAns":
-      return {
-        kind: "transmit-limits",
-        words: "The node accepted limits of power and dwell time (TXParamSetupAns)",
-      };
-    case "DeviceTimeReq":
-      return { kind: "device-time-asked", words: "The node asked for the time" };
-    case "DeviceModeInd":
-      return {
-        kind: "class",
-        words: `The node says that it is of class ${String(command.deviceClass)} (DeviceModeInd)`,
-      };
-    default:
-      return otherWords("node", command);
-  }
+  return wordsOf(UPLINK, "node", command);
 }
 
-/** What a downlink command says; LinkADRReq goes by whole blocks, see linkAdrWords. */
+/** What a downlink command says, a LinkADRReq aside. */
 export function downlinkWords(command: MacCommand): CommandWords {
-  switch (command.name) {
-    case "DutyCycleReq":
-      return { kind: "duty-cycle-limit", words: dutyCycleWords(num(command, "maxDutyCycle")) };
-    case "DevStatusReq":
-      return { kind: "device-status-asked", words: "The network asked for the node's status" };
-    case "LinkCheckAns":
-      return {
-        kind: "link-check-answered",
-        words: `The network answered a link check: ${withUnit(num(command, "marginDb"), 0, "dB")} margin, heard by ${plural(num(command, "gwCnt"), "gateway")}`,
-      };
-    case "RXParamSetupReq":
-      return {
-        kind: "receive-windows",
-        words: `The network set the receive windows: RX1 data rate offset ${num(command, "rx1DrOffset")}, RX2 data rate ${num(command, "rx2DataRate")} at ${frequencyWords(command)}`,
-      };
-    case "RXTimingSetupReq":
-      return {
-        kind: "receive-windows",
-        words: `The network set the first receive window to ${withUnit(num(command, "delaySeconds"), 0, "s")} after a transmission`,
-      };
-    case "NewChannelReq":
-      return { kind: "channel-plan", words: newChannelWords(command) };
-    case "DlChannelReq":
-      return {
-        kind: "channel-plan",
-        words: `The network answers channel ${num(command, "chIndex")} at ${frequencyWords(command)} from now on (DlChannelReq)`,
-      };
-    case "TXParamSetupReq":
-      return {
-        kind: "transmit-limits",
-        words: `The network limits the node to ${withUnit(num(command, "maxEirpDbm"), 0, "dBm")} EIRP, ${dwellWords(command)}`,
-      };
-    case "DeviceTimeAns":
-      return { kind: "device-time-answered", words: `The network gave the time, ${String(command.utc)}` };
-    case "DeviceModeConf":
-      return { kind: "class", words: `The network confirmed class ${String(command.deviceClass)}` };
-    default:
-      return otherWords("network", command);
-  }
+  return wordsOf(DOWNLINK, "network", command);
+}
+
+function wordsOf(
+  tellings: Readonly<Record<string, Tell>>,
+  who: "node" | "network",
+  command: MacCommand,
+): CommandWords {
+  const telling = tellings[command.name];
+  if (telling !== undefined) return { kind: telling[0], words: telling[1](command) };
+  const fields = describeCommand(command);
+  const words = `The ${who} sent ${command.name}${fields === "" ? "" : `: ${fields}`}`;
+  return { kind: "other-command", words };
 }
 
 /** What a block of LinkADRReq asks for, against what was asked before; null when it asks for nothing new. */
@@ -192,16 +180,11 @@ function dwellWords(command: MacCommand): string {
     : `${listed(limited)} to ${withUnit(400, 0, "ms")} each`;
 }
 
-function accepts(command: MacCommand, parts: readonly (readonly [string, string])[]): string {
-  const refused = parts.filter(([field]) => command[field] !== true).map(([, words]) => words);
+/** `parts`: the field that accepts each part, and its name. */
+function accepts(command: MacCommand, parts: Readonly<Record<string, string>>): string {
+  const refused = Object.entries(parts).filter(([field]) => command[field] !== true);
   if (refused.length === 0) return "accepted every part";
-  return `refused the ${listed(refused)}`;
-}
-
-function otherWords(who: "node" | "network", command: MacCommand): CommandWords {
-  const fields = describeCommand(command);
-  const words = `The ${who} sent ${command.name}${fields === "" ? "" : `: ${fields}`}`;
-  return { kind: "other-command", words };
+  return `refused the ${listed(refused.map(([, name]) => name))}`;
 }
 
 function num(command: MacCommand, field: string): number {

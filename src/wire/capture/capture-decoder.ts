@@ -239,10 +239,3 @@ export function createServerPortFinder(): ServerPortFinder {
     },
   };
 }
-
-/** The server ports of a list of datagrams, the busiest first. */
-export function recogniseServerPorts(arrivals: Iterable<Arrival>): number[] {
-  const finder = createServerPortFinder();
-  for (const arrival of arrivals) finder.observe(arrival);
-  return finder.ports();
-}

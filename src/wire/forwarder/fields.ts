@@ -279,9 +279,6 @@ export const refusedReasons: ReadonlySet<string> = new Set(
     .map(([reason]) => reason),
 );
 
-/** Every reason that the decoders of this folder can give, refused or merely odd. */
-export const everyReason: ReadonlySet<string> = new Set(Object.keys(catalogue));
-
 const detailLimit = 80;
 
 /** Collects the oddities of one datagram: each reason once a packet, so that a hostile body stays bounded. */

@@ -39,13 +39,6 @@ export interface DatagramHead {
   readonly identifier: number;
 }
 
-/** Octets 1 and 2 as one opaque number, 0 to 65535; null when the datagram is shorter. */
-export function tokenOf(bytes: Uint8Array): number | null {
-  const high = bytes[1];
-  const low = bytes[2];
-  return high === undefined || low === undefined ? null : high * 256 + low;
-}
-
 /** The EUI at octets 4 to 11, whatever the rest says; null when the datagram is shorter. */
 export function gatewayEuiOf(bytes: Uint8Array): Eui | null {
   if (bytes.length < upstreamHeadOctets) return null;

@@ -144,6 +144,3 @@ function writeCodingRate(codingRate: CodingRate | null): string {
 function bandwidthLabel(bandwidthHz: number): string {
   return labelOfBandwidth.get(bandwidthHz) ?? String(bandwidthHz / 1000);
 }
-
-/** Every bandwidth that has a label, in Hz. */
-export const knownBandwidthsHz: readonly number[] = [...labelOfBandwidth.keys()];

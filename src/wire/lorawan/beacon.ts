@@ -4,7 +4,7 @@
  * Layout by region: RFU, Param, Time, CRC, GwSpecific, RFU, CRC. Never throws.
  */
 import type { Decoded } from "../../model/fault.ts";
-import { hexOf, littleEndian, octet, putLittleEndian } from "./octets.ts";
+import { hexOf, littleEndian, octet } from "./octets.ts";
 
 // Which moment of UTC does a count of GPS seconds name? GPS time has no leap seconds; DeviceTimeAns and the
 // class B beacon use it.
@@ -104,26 +104,6 @@ export function decodeBeacon(bytes: Uint8Array): Decoded<Beacon> {
     ok: false,
     fault: { reason: "noBeaconLength", layer: "lorawan", at: bytes.length, detail: "17, 19 or 23 octets" },
   };
-}
-
-/** The octets of a beacon in a given layout, both CRCs computed. */
-export function encodeBeacon(
-  layout: BeaconLayout,
-  beacon: Pick<Beacon, "gpsSeconds" | "infoDesc" | "latitudeRaw" | "longitudeRaw"> & {
-    readonly prec: number;
-  },
-): Uint8Array {
-  const bytes = new Uint8Array(layout.total);
-  const timeAt = layout.rfu1 + 1;
-  bytes[layout.rfu1] = beacon.prec & 0x03;
-  putLittleEndian(bytes, timeAt, 4, beacon.gpsSeconds);
-  putLittleEndian(bytes, timeAt + 4, 2, crc16(bytes.subarray(0, timeAt + 4)));
-  const specificAt = timeAt + 6;
-  bytes[specificAt] = beacon.infoDesc;
-  putLittleEndian(bytes, specificAt + 1, 3, beacon.latitudeRaw);
-  putLittleEndian(bytes, specificAt + 4, 3, beacon.longitudeRaw);
-  putLittleEndian(bytes, layout.total - 2, 2, crc16(bytes.subarray(specificAt, layout.total - 2)));
-  return bytes;
 }
 
 /** CRC-16 with polynomial 0x1021, start 0, no reflection (the XMODEM form). LoRaWAN 1.1, section 15.2. */

@@ -208,7 +208,7 @@ export function recogniseWor(bytes: Uint8Array): WorFrame | null {
 }
 
 /** An end-device's uplink as a relay heard it. The outer frame's level is the relay's, this one is the device's. */
-interface ForwardedUplink {
+export interface ForwardedUplink {
   /** Wake-on-radio channel, 0 to 3. */
   readonly worChannel: number;
   readonly rssiDbm: number;
@@ -241,23 +241,4 @@ export function decodeForwardedUplink(clear: Uint8Array): Decoded<ForwardedUplin
       phyPayload: clear.subarray(6),
     },
   };
-}
-
-/** The clear FRMPayload of a forwarded uplink; levels beyond the fields' ranges are cut to them. */
-export function encodeForwardedUplink(uplink: ForwardedUplink): Uint8Array {
-  const rssi = Math.min(127, Math.max(0, -15 - uplink.rssiDbm));
-  const snr = Math.min(31, Math.max(0, uplink.snrDb + 20));
-  const metadata =
-    ((uplink.worChannel & 0x03) << 16) |
-    (Math.round(rssi) << 9) |
-    (Math.round(snr) << 4) |
-    (uplink.dataRate & 0x0f);
-  const frequency = Math.round(uplink.frequencyHz / 100);
-  const bytes = new Uint8Array(6 + uplink.phyPayload.length);
-  for (let index = 0; index < 3; index++) {
-    bytes[index] = (metadata >> (8 * index)) & 0xff;
-    bytes[3 + index] = (frequency >> (8 * index)) & 0xff;
-  }
-  bytes.set(uplink.phyPayload, 6);
-  return bytes;
 }

@@ -31,18 +31,6 @@ export function dataMic10(nwkSKey: Uint8Array, message: Uint8Array, frame: Frame
   return mic(nwkSKey, joinOctets(blockB(message, frame, 0, 0, 0), message));
 }
 
-/** MIC of a LoRaWAN 1.1 uplink: two octets of each network key. */
-export function uplinkMic11(
-  keys: { readonly fNwkSIntKey: Uint8Array; readonly sNwkSIntKey: Uint8Array },
-  message: Uint8Array,
-  frame: FrameIdentity,
-  inputs: UplinkMicInputs,
-): Uint8Array {
-  const s = uplinkMicS(keys.sNwkSIntKey, message, frame, inputs);
-  const f = dataMic10(keys.fNwkSIntKey, message, frame).subarray(0, 2);
-  return joinOctets(s, f);
-}
-
 /** The first two MIC octets of a 1.1 uplink, which the serving network's key proves. */
 export function uplinkMicS(
   sNwkSIntKey: Uint8Array,

@@ -1,6 +1,11 @@
 /** How are files and packets for tests put together octet by octet, and read? Shared by the tests of captures. */
+
 import type { Arrival } from "../../../src/model/datagram.ts";
-import { type CaptureItem, createCaptureDecoder } from "../../../src/wire/capture/capture-decoder.ts";
+import {
+  type CaptureItem,
+  createCaptureDecoder,
+  createServerPortFinder,
+} from "../../../src/wire/capture/capture-decoder.ts";
 
 /** Octets from hexadecimal text; white space is for the eye. */
 export function hex(text: string): Uint8Array {
@@ -65,4 +70,11 @@ export function pcapOf(
     return Buffer.concat([record, frame]);
   });
   return new Uint8Array(Buffer.concat([header, ...records]));
+}
+
+/** The server ports of a list of datagrams, the busiest first. */
+export function recogniseServerPorts(arrivals: Iterable<Arrival>): number[] {
+  const finder = createServerPortFinder();
+  for (const arrival of arrivals) finder.observe(arrival);
+  return finder.ports();
 }

@@ -1,9 +1,9 @@
 /** Are captures that another program took of real sockets read whole? Origin: tests/data/capture/origin.md. */
+
 import { readFileSync } from "node:fs";
 import { describe, expect, test } from "vitest";
-import { recogniseServerPorts } from "../../../src/wire/capture/capture-decoder.ts";
 import { decodeUpstream } from "../../../src/wire/forwarder/upstream.ts";
-import { arrivalsOf, read, reasonsOf } from "./octets.ts";
+import { arrivalsOf, read, reasonsOf, recogniseServerPorts } from "./octets.ts";
 
 describe.each(["lo-ethernet", "any-cooked2", "any-cooked", "lo-fragments"])("%s.pcap", (name) => {
   const items = read(readFileSync(new URL(`../../data/capture/${name}.pcap`, import.meta.url)), 1000);

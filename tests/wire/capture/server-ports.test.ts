@@ -1,12 +1,9 @@
 /** Is the server's port told from everything else that crosses a capture? */
+
 import { describe, expect, test } from "vitest";
 import type { Arrival, Endpoint } from "../../../src/model/datagram.ts";
-import {
-  isDownstream,
-  protocolShape,
-  recogniseServerPorts,
-} from "../../../src/wire/capture/capture-decoder.ts";
-import { arrival, hex, joined } from "./octets.ts";
+import { isDownstream, protocolShape } from "../../../src/wire/capture/capture-decoder.ts";
+import { arrival, hex, joined, recogniseServerPorts } from "./octets.ts";
 
 const eui = "02005E1000000001";
 const text = (body: string): Uint8Array => new Uint8Array(Buffer.from(body));

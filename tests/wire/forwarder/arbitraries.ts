@@ -5,7 +5,6 @@ import type { CodingRate, Modulation } from "../../../src/model/modulation.ts";
 import type { Transmission, TransmitMoment } from "../../../src/wire/forwarder/downstream.ts";
 import type { SendableOutcome } from "../../../src/wire/forwarder/encode.ts";
 import { formatStatusTime } from "../../../src/wire/forwarder/fields.ts";
-import { knownBandwidthsHz } from "../../../src/wire/forwarder/modulation-text.ts";
 
 export const head = { version: fc.constantFrom(1 as const, 2 as const), token: fc.nat(65_535) };
 export const gatewayEui = fc
@@ -33,6 +32,12 @@ const codingRate = fc.constantFrom<CodingRate | null>(
     null,
   ] as const),
 );
+
+// SX1276 and SX1280 data sheets: the bandwidths that forwarders have a label for.
+const knownBandwidthsHz = [
+  125_000, 250_000, 500_000, 7812.5, 10_416.67, 15_625, 20_833.33, 31_250, 41_666.67, 62_500, 203_125,
+  406_250, 812_500, 1_625_000,
+];
 
 export const modulation: fc.Arbitrary<Modulation> = fc.oneof(
   fc.record({

@@ -4,8 +4,8 @@ import { describe, expect, test } from "vitest";
 import { describeFault } from "../../../src/model/fault.ts";
 import { decodeDownstream } from "../../../src/wire/forwarder/downstream.ts";
 import { encodePullResponse, encodePushData, encodeTxAck } from "../../../src/wire/forwarder/encode.ts";
-import { everyReason, refusedReasons } from "../../../src/wire/forwarder/fields.ts";
-import { answerFor, gatewayEuiOf, tokenOf } from "../../../src/wire/forwarder/header.ts";
+import { refusedReasons } from "../../../src/wire/forwarder/fields.ts";
+import { answerFor, gatewayEuiOf } from "../../../src/wire/forwarder/header.ts";
 import { decodeUpstream } from "../../../src/wire/forwarder/upstream.ts";
 import { anyPullResponse, anyPush, anyTxAck } from "./any-json.ts";
 import { holds, pushData, transmission, txAck } from "./arbitraries.ts";
@@ -29,12 +29,11 @@ function expectSound(bytes: Uint8Array): void {
   expect(answer === null).toBe(datagram.kind === "tx-ack");
   if (answer !== null) {
     expect(answer).toHaveLength(4);
-    expect(tokenOf(answer)).toBe(datagram.token);
+    expect(256 * (answer[1] ?? 0) + (answer[2] ?? 0)).toBe(datagram.token);
     expect(answer[0]).toBe(datagram.version);
   }
   expect(gatewayEuiOf(bytes)).toBe(datagram.gatewayEui);
   for (const oddity of oddities) {
-    expect(everyReason.has(oddity.reason)).toBe(true);
     expect((oddity.detail ?? "").length).toBeLessThanOrEqual(80);
   }
   if (datagram.kind !== "push-data") return;
@@ -99,8 +98,7 @@ describe("hostile input", () => {
       fc.property(mutated, (bytes) => {
         expectSound(bytes);
         const decoded = decodeDownstream(bytes);
-        const reasons = decoded.ok ? decoded.oddities.map((oddity) => oddity.reason) : [decoded.fault.reason];
-        for (const reason of reasons) expect(everyReason.has(reason)).toBe(true);
+        if (!decoded.ok) expect(decoded.fault.reason).not.toBe("internal");
       }),
       { numRuns: 1000 },
     );
@@ -118,7 +116,6 @@ describe("hostile input", () => {
       fc.property(anyPullResponse, (bytes) => {
         const decoded = decodeDownstream(bytes);
         if (!decoded.ok) throw new Error(describeFault(decoded.fault));
-        for (const { reason } of decoded.oddities) expect(everyReason.has(reason)).toBe(true);
       }),
       { numRuns },
     );
@@ -184,12 +181,9 @@ describe("the reasons", () => {
     ]) {
       expect(refusedReasons.has(reason)).toBe(false);
     }
-    for (const reason of refusedReasons) expect(everyReason.has(reason)).toBe(true);
   });
 
-  test("heads too short for a token or an EUI have none", () => {
-    expect(tokenOf(Uint8Array.of(2, 1))).toBeNull();
-    expect(tokenOf(Uint8Array.of(2, 1, 2))).toBe(0x0102);
+  test("heads too short for an EUI have none", () => {
     expect(gatewayEuiOf(new Uint8Array(11))).toBeNull();
     expect(gatewayEuiOf(new Uint8Array(12))).toBe("0000000000000000");
   });

@@ -1,7 +1,8 @@
 import { describe, expect, test } from "vitest";
-import { BEACON_LAYOUTS, crc16, decodeBeacon, encodeBeacon } from "../../../src/wire/lorawan/beacon.ts";
+import { BEACON_LAYOUTS, crc16, decodeBeacon } from "../../../src/wire/lorawan/beacon.ts";
 import { mapBeacon } from "../../../src/wire/lorawan/explain-payload.ts";
 import { octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
+import { encodeBeacon } from "./encoders.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
 

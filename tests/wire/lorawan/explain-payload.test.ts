@@ -1,6 +1,5 @@
 import { describe, expect, test } from "vitest";
 import { describeAnswer } from "../../../src/wire/lorawan/decode-answer.ts";
-import { encodeForwardedUplink } from "../../../src/wire/lorawan/explain-data-frame.ts";
 import { explainPayload } from "../../../src/wire/lorawan/explain-payload.ts";
 import {
   cryptFOpts,
@@ -9,7 +8,6 @@ import {
   deriveJoinServerKeys,
   downlinkMic11,
   joinMic,
-  uplinkMic11,
 } from "../../../src/wire/lorawan/frame-mic.ts";
 import {
   encodeJoinAcceptContent,
@@ -23,6 +21,7 @@ import {
   type DataFrameUp,
   encodePhyPayload,
 } from "../../../src/wire/lorawan/phy-payload.ts";
+import { encodeForwardedUplink, uplinkMic11 } from "./encoders.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
 const key = (octet: number): Uint8Array => new Uint8Array(16).fill(octet);

@@ -1,16 +1,13 @@
 /**
  * What holds for every byte string and every message? MASTLOG_FUZZ_RUNS sets the number of runs of each property (10,000).
  */
+
 import fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import { decodeBeacon } from "../../../src/wire/lorawan/beacon.ts";
 import { describeAnswer } from "../../../src/wire/lorawan/decode-answer.ts";
 import { composeDevAddr, networkOf, readDevAddr } from "../../../src/wire/lorawan/device-address.ts";
-import {
-  decodeForwardedUplink,
-  encodeForwardedUplink,
-  recogniseWor,
-} from "../../../src/wire/lorawan/explain-data-frame.ts";
+import { decodeForwardedUplink, recogniseWor } from "../../../src/wire/lorawan/explain-data-frame.ts";
 import { explainPayload } from "../../../src/wire/lorawan/explain-payload.ts";
 import { type FieldSpan, mapFields } from "../../../src/wire/lorawan/field-map.ts";
 import { COMMAND_TABLE } from "../../../src/wire/lorawan/mac-command-table.ts";
@@ -21,6 +18,7 @@ import {
   encodePhyPayload,
   type PhyPayload,
 } from "../../../src/wire/lorawan/phy-payload.ts";
+import { encodeForwardedUplink } from "./encoders.ts";
 
 const RUNS = Number(process.env.MASTLOG_FUZZ_RUNS ?? 10_000);
 const settings = {

@@ -1,11 +1,8 @@
 import { expect, test } from "vitest";
-import {
-  decodeForwardedUplink,
-  encodeForwardedUplink,
-  recogniseWor,
-} from "../../../src/wire/lorawan/explain-data-frame.ts";
+import { decodeForwardedUplink, recogniseWor } from "../../../src/wire/lorawan/explain-data-frame.ts";
 import { octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
 import { decodePhyPayload } from "../../../src/wire/lorawan/phy-payload.ts";
+import { encodeForwardedUplink } from "./encoders.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
 
