@@ -97,6 +97,12 @@ describe("the links of a node", () => {
       { dataRate: "SF7BW125", count: 40, medianDb: 2.5, delivery: { ratio: 40 / 60 } },
       { dataRate: "SF9BW125", count: 40, medianDb: 12.5, delivery: { ratio: 1 } },
     ]);
+    // The rate of most frames comes first: of the second half of the time, six at SF7 against forty.
+    const [late] = links(siteOf(traffic), windowOf(3_060, 7_200));
+    expect(late?.byDataRate.map(({ dataRate, count }) => [dataRate, count])).toEqual([
+      ["SF9BW125", 40],
+      ["SF7BW125", 6],
+    ]);
   });
 
   it("leave out counters that were sent while the gateway was unreachable", () => {

@@ -55,6 +55,7 @@ describe("the page of a node", () => {
     // Missed counters 4 and 5 lie between the frames at 31 s and 61 s.
     expect([ticks[4]?.atMs, ticks[5]?.atMs]).toEqual([START_US / 1000 + 41_000, START_US / 1000 + 51_000]);
     expect(ticks[7]?.repeats).toBe(1);
+    expect(ticks.filter(({ repeats }) => repeats > 0)).toHaveLength(1);
   });
 
   it("gives every gateway its delivery of the counters expected at the site", () => {
@@ -108,6 +109,27 @@ describe("the page of a node", () => {
       },
     ]);
     expect(sentence.map(({ text }) => text).join("")).toContain("; 3 missed in 2 gaps.");
+  });
+
+  it("lists of gaps as long the newest first, and no more than so many", () => {
+    // One missed at 5, three at 10 to 12, one at 20.
+    const lost = [5, 10, 11, 12, 20];
+    const some = siteOf([
+      ...keepalives(SHED, 0, 300),
+      ...Array.from({ length: 30 }, (_, n) => n)
+        .filter((n) => !lost.includes(n))
+        .map((n) => push(SHED, n * 10 + 1, [{ payload: phy(PROBE, n) }])),
+    ]);
+    const first = ({ firstCounter }: { firstCounter: number }) => firstCounter;
+    expect(ask(some, windowOf(0, 300)).gaps.map(first)).toEqual([10, 20, 5]);
+    // Every second of 500 is missing: 249 gaps of one, of which the newest are listed.
+    const many = siteOf([
+      ...keepalives(SHED, 0, 5_000),
+      ...Array.from({ length: 250 }, (_, n) => push(SHED, n * 20 + 1, [{ payload: phy(PROBE, 2 * n) }])),
+    ]);
+    const { gaps, row } = ask(many, windowOf(0, 5_000));
+    expect(row.missed).toBe(249);
+    expect([gaps.length, gaps[0]?.firstCounter]).toEqual([100, 497]);
   });
 
   it("marks as such what was missed while no gateway was reachable", () => {

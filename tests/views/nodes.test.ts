@@ -233,5 +233,10 @@ describe("the nodes that need a look", () => {
       "01000002",
     ]);
     expect(needingALook(nodes, 1)).toHaveLength(1);
+    // Of none was anything due: it lost nothing, so it comes last of those as bad, whatever its address.
+    const worst = nodes.find(({ devAddr }) => devAddr === "01000003");
+    if (worst === undefined) throw new Error("it is in the list");
+    const none = { ...worst, devAddr: "00000001", expected: 0, missed: 0 };
+    expect(needingALook([none, worst], 2).map(({ devAddr }) => devAddr)).toEqual(["01000003", "00000001"]);
   });
 });
