@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { NodePage } from "../../src/contract/index.ts";
+import { REPEATS_HIDE_IT } from "../../src/diagnosis/link-delivery.ts";
 import type { Store } from "../../src/store/open.ts";
 import { nodePage } from "../../src/views/node-page.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
@@ -103,6 +104,23 @@ describe("the links of a node", () => {
       ["SF9BW125", 40],
       ["SF7BW125", 6],
     ]);
+  });
+
+  it("say nothing of one transmission where counters are sent several times", () => {
+    // A hundred counters a minute apart, so many of them sent again three seconds later on another channel.
+    const words = (again: number) => {
+      const traffic = keepalives(SHED, 0, 6_060, 30);
+      for (let n = 0; n < 100; n++) {
+        const heard = { payload: phy(PROBE, n), spreadingFactor: 9, snrDb: -8, rssiDbm: -118 };
+        traffic.push(push(SHED, n * 60 + 1, [heard], n));
+        if (n < again)
+          traffic.push(push(SHED, n * 60 + 4, [{ ...heard, frequencyHz: 868_100_000 }], 1_000 + n));
+      }
+      const [shed] = links(siteOf(traffic), windowOf(0, 6_060));
+      return shed?.whatIf.map((one) => one.words === REPEATS_HIDE_IT);
+    };
+    expect(words(0)).toEqual([false, false, false]);
+    expect(words(100)).toEqual([true, true, true]);
   });
 
   it("leave out counters that were sent while the gateway was unreachable", () => {

@@ -145,6 +145,9 @@ describe("a radio that hears nothing", () => {
   it("says a fifth where the node was silent by itself, and less where less of what is missing falls into it", () => {
     const silence = deaf(seven, {}, { kind: "silence", missed: 0 })[0];
     expect(silence?.weights["gateway-deaf"]).toBeCloseTo((4 + odds + 1) * 0.2, 6);
+    expect(silence?.weights.interference).toBeCloseTo(-5 * against * 0.2, 6);
+    expect(silence?.weights["node-silent"]).toBeCloseTo(-3 * against * 0.2, 6);
+    expect(silence?.proves).toBeUndefined();
     const late = seven.filter(
       ({ lifeId, atUs }) => lifeId !== 1 || atUs <= 60 * MINUTE || atUs >= 200 * MINUTE,
     );
@@ -341,6 +344,23 @@ describe("a share of frames that fits a plan of which the gateway hears a part",
     // Near its mode the binomial of 298 trials at 3/8 has 0.047, eight channels a prior of 0.45: ln(299 x 0.45 x 0.047).
     expect(pieces[0]?.weights["channel-mismatch"]).toBeCloseTo(1.85, 1);
     expect(pieces[0]?.leavesOpen).toBeUndefined();
+    // Seven of eight, or any five: what is missing may as well be drowned.
+    const heardOf = (...left: number[]) => {
+      const some = [1, 2, 3].flatMap((life) =>
+        every(life, 40, 260)
+          .map((one, i) => ({ ...one, frequencyHz: EIGHT[(3 * i + life) % 8] ?? 0, snrDb: 8 }))
+          .filter(({ frequencyHz }) => left.includes(EIGHT.indexOf(frequencyHz))),
+      );
+      const within = some.filter(
+        ({ lifeId, atUs }) => lifeId === 1 && atUs > WITHIN.fromUs && atUs < WITHIN.toUs,
+      );
+      const [piece] = channelEvidence(
+        sightOf(scene(some, { missed: 99 - within.length, heard: within.length, kind: "steady" })),
+      );
+      return piece?.leavesOpen;
+    };
+    expect(heardOf(0, 1, 2, 3, 4, 5, 6)).toEqual(["interference", "channel-mismatch"]);
+    expect(heardOf(0, 1, 2, 3, 4)).toEqual(["interference", "channel-mismatch"]);
   });
 });
 

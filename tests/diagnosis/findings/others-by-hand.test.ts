@@ -3,9 +3,11 @@ import { describe, expect, it } from "vitest";
 import { channelEvidence } from "../../../src/diagnosis/findings/channels.ts";
 import {
   countedIn,
+  innerStretch,
   lossesAreAlike,
   neighboursMeanwhile,
   proportionIn,
+  surpriseOfOthers,
 } from "../../../src/diagnosis/findings/company.ts";
 import type { EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
 import { neighbourEvidence } from "../../../src/diagnosis/findings/neighbours.ts";
@@ -356,6 +358,31 @@ describe("the neighbours of a node that lost all", () => {
     expect(open(from(101, 200))).toBe(1.5);
   });
 
+  it("went on, which says nothing of an outage that made the gap, or of few that were due", () => {
+    const outages = [{ ...WITHIN, restarted: null, open: false }];
+    const weights = (home: ReturnType<typeof gateway>) =>
+      told(neighbourEvidence(sightOf(scene([...own, ...three], { missed: 99 }, { homes: [home] })))).find(
+        ({ sentence }) => sentence.startsWith("The others were heard as usual"),
+      )?.weights;
+    expect(weights(gateway())).toMatchObject(of(-5, ...OF_THE_GATEWAY));
+    expect(Object.keys(weights(gateway({ outages })) ?? {})).not.toContain("gateway-unreachable");
+    // One that sends every ten minutes, of whose ten frames half came.
+    const slow = every(2, 40, 260).filter(
+      ({ counter }) => (counter ?? 0) % 10 === 0 && ![120, 140, 160, 180].includes(counter ?? 0),
+    );
+    const sight = sightOf(scene([...own, ...slow], { missed: 99 }));
+    const { expected } = proportionIn(sight, innerStretch(sight));
+    expect(expected).toBeLessThan(12);
+    const part = told(neighbourEvidence(sight)).find(({ sentence }) =>
+      sentence.startsWith("The others came through in part"),
+    );
+    expect(part?.weights).toEqual({
+      ...Object.fromEntries(OF_ONE_NODE.map((cause) => [cause, expect.closeTo(-expected / 12, 9)])),
+      "channel-mismatch": 0,
+      ...Object.fromEntries(OF_THE_AIR.map((cause) => [cause, expect.closeTo(expected / 12, 9)])),
+    });
+  });
+
   it("are no witness where none was due: a weak link looks like a loss that all share", () => {
     const nobody = (more: Partial<Scene>) => meanwhile([], {}, more);
     expect(nobody({})).toEqual([
@@ -538,6 +565,44 @@ describe("the neighbours of a node that lost a part", () => {
         weights: { ...of(1, ...OF_ONE_NODE), ...of(-2, ...OF_THE_AIR), ...of(-2, ...OF_THE_GATEWAY) },
       },
     ]);
+  });
+
+  it("lost more than before, the less by chance the more it says: a tenth of the log odds beyond four", () => {
+    const own = every(1, 40, 260, from(102, 198, 4));
+    const sight = (missed: readonly number[]) =>
+      sightOf(scene([...own, ...every(2, 40, 260, missed)], { missed: 25, heard: 74 }));
+    const piece = (made: ReturnType<typeof sight>) =>
+      told(neighbourEvidence(made)).find(({ sentence }) => sentence.startsWith("Others lost frames"));
+    // Of a hundred eight, none before.
+    const rose = sight(from(110, 194, 12));
+    const surprise = surpriseOfOthers(rose);
+    expect(surprise).toBeGreaterThan(4);
+    expect(surprise).toBeLessThan(12);
+    expect(piece(rose)?.sentence).toBe(
+      "Others lost frames as well: 1 other node lost 8.0 % of 100 counters meanwhile, 0 % before.",
+    );
+    expect(piece(rose)?.weights).toMatchObject({
+      interference: expect.closeTo(2.2 + (surprise - 4) / 10, 9),
+      "channel-mismatch": expect.closeTo((surprise - 4) / 10 - 1, 9),
+    });
+    // A third all along: no rise, but much for a site, and near the node's own quarter.
+    const third = sight(from(42, 258, 3));
+    expect(piece(third)).toMatchObject({
+      sentence: expect.stringMatching(
+        /^Others lost frames as well, each the same share, weak or strong: 1 other node lost 33 % of 100 counters meanwhile, 3\d % before\.$/,
+      ),
+      weights: { interference: 1.6, "channel-mismatch": 1 },
+    });
+    // Heard within the gap alone: nothing is said of another time.
+    const inside = sightOf(
+      scene([...own, ...every(2, 101, 199, from(102, 198, 3))], {
+        missed: 49,
+        heard: 50,
+      }),
+    );
+    expect(piece(inside)?.sentence).toMatch(
+      /^Others lost frames as well, each the same share, weak or strong: 1 other node lost 33 % of 99 counters meanwhile\.$/,
+    );
   });
 
   it("lost as well, each the same share: what a gateway takes from all", () => {
