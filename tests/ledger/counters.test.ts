@@ -51,6 +51,12 @@ describe("a counter that fell", () => {
     expect(next(27_000, 65_536 + 2)).toEqual({ life: 1, counter: 65_538, repeat: false });
   });
 
+  it("by two hundred in forty-five intervals, to 2, began anew", () => {
+    const steady = Array.from({ length: 10 }, (_, i) => frame(600 * i, 65_329 + i));
+    const next = (counter: number) => accountAll([...steady, frame(5_400 + 27_000, counter)]).told.at(-1);
+    expect(next(65_538)).toEqual({ life: 2, counter: 2, repeat: false });
+  });
+
   it("of which no rhythm is known may have come round by sixteen, and by more began anew", () => {
     const two = [frame(0, 65_525), frame(600, 65_526)];
     const next = (counter: number) => accountAll([...two, frame(90_000, counter)]).told.at(-1);

@@ -48,6 +48,16 @@ describe("a node's gaps by its counters", () => {
     expect(watch(everyTenMinutes(4_000, (counter) => counter % 50 === 49)).gaps).toEqual([]);
   });
 
+  it("are told anew with each counter that is missed, and not with those that are heard between", () => {
+    const state = newLifeWatch();
+    const heard = everyTenMinutes(130, (n) => (n >= 100 && n < 106) || n === 108);
+    const told = heard.map((one) => [one.counter, watchCounter(state, one, never).length]);
+    expect(told.filter(([counter = 0, drafts = 0]) => drafts > 0 && counter < 110)).toEqual([
+      [106, 1],
+      [109, 1],
+    ]);
+  });
+
   it("are none for one frame lost on a healthy link", () => {
     expect(watch(everyTenMinutes(200, (counter) => counter === 120)).gaps).toEqual([]);
   });
