@@ -361,6 +361,11 @@ describe("repeats", () => {
       "Each frame was heard up to 3 times, before once, as the network asked (NbTrans).",
     );
     expect(more).toEqual([]);
+    // Nobody asked for it.
+    const unasked = frames.filter(({ messageType }) => messageType === "UnconfirmedDataUp");
+    expect(of(linkEvents(unasked), "repeats").map(({ sentence }) => sentence)).toEqual([
+      "Each frame was heard up to 3 times, before once.",
+    ]);
   });
 
   it("are told when they end, but not when a few went unheard", () => {
