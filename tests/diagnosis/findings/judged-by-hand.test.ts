@@ -309,6 +309,29 @@ describe("a gateway that hears all weaker", () => {
     expect(piece?.sentence).toContain("; 2 more are heard no longer.");
   });
 
+  it("of the second gateway counts half", () => {
+    const homes = [gateway(), gateway({ id: 2, eui: "02005E1000000002" })];
+    const second = (one: SceneReception) => {
+      const changeDb = one.atUs > WITHIN.fromUs ? -12 : 0;
+      const snr = (one.snrDb ?? 0) + changeDb;
+      return {
+        ...one,
+        gatewayId: 2,
+        snrDb: snr,
+        rssiDbm: -100 + changeDb + 10 * Math.log10(1 + 10 ** (-snr / 10)),
+      };
+    };
+    const own = every(1, 40, 260, gone, { snrDb: 1.5 });
+    const others = [2, 3, 4, 5].flatMap((life) => every(life, 40, 260, [], { snrDb: 7.5 }));
+    const [piece] = told(
+      weakenedEvidence(
+        sightOf(scene([...own, ...others, ...[...own, ...others].map(second)], { missed: 99 }, { homes })),
+      ),
+    );
+    expect(piece?.sentence).toMatch(/^All that 02005E1000000002 hears fell by 12\.0 dB/);
+    expect(piece?.weights).toMatchObject({ interference: -1.5, "node-silent": -1, "weak-link": -4 });
+  });
+
   it("explains half of it where it leaves less than 6 dB, and nothing from there on", () => {
     // Heard with 3 dB and more after the gap, the node is a fifth sender: 0.85.
     const sureOfFive = 4 + Math.log(0.85 / 0.15) + 1;

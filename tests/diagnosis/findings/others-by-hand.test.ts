@@ -739,6 +739,32 @@ describe("the channels", () => {
     );
   });
 
+  it("have an even share of each node by the channels that it uses itself", () => {
+    // Four nodes on all eight, one on the last two: of the first an eighth of four fifths, a tenth.
+    const isLost = ({ frequencyHz }: SceneReception, i: number) => frequencyHz === EIGHT[0] && i % 4 !== 0;
+    const wide = [1, 2, 4, 5].flatMap((life) =>
+      onEight(every(life, 40, 260, [], { snrDb: 8 }), life).filter(
+        (one, i) => !isLost(one, Math.floor(i / 8)),
+      ),
+    );
+    const narrow = every(3, 40, 260).map((one, i) => ({ ...one, frequencyHz: EIGHT[6 + (i % 2)] ?? 0 }));
+    const within = wide.filter(
+      ({ lifeId, atUs }) => lifeId === 1 && atUs > WITHIN.fromUs && atUs < WITHIN.toUs,
+    );
+    const gap = { kind: "steady", missed: 99 - within.length, heard: within.length } as const;
+    const said = (more: readonly SceneReception[] = []) =>
+      told(channelEvidence(sightOf(scene([...wide, ...narrow, ...more], gap))))
+        .map(({ sentence }) => sentence)
+        .find((sentence) => sentence.includes("hop evenly"));
+    // A lost frame is not there to be counted: 90 of each of the four and 99 of the other are what was heard.
+    expect(said()).toMatch(
+      /^One channel of 8 carried 2\.\d % of what all nodes were heard on, 9\.\d % if they hop evenly\.$/,
+    );
+    // What another gateway heard on that channel says nothing of this one.
+    const elsewhere = every(2, 101, 199, [], { gatewayId: 2, frequencyHz: EIGHT[0] ?? 0 });
+    expect(said(elsewhere)).toBe(said());
+  });
+
   it("that account for no share are no plan", () => {
     // Eight channels, and 89 of 99 heard: the share of 8 in 9 is 88 of 99.
     const [ninth] = told(channelEvidence(sightOf(scene(onEight(every(1, 40, 260, tenMissed)), {}))));
