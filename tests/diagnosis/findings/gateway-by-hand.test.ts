@@ -369,6 +369,17 @@ describe("datagrams lost in part", () => {
     expect(piece?.proves).toBeUndefined();
   });
 
+  it("are told with the acknowledgements that were missed from three reports and two percent on", () => {
+    const missedOf = (ackPercent: number, ...at: number[]) =>
+      lossy({ reports: at.map((minute) => report(minute, { ackPercent })) })[0]?.sentence.includes(
+        "of its acknowledgements",
+      );
+    expect([missedOf(50, 120, 150), missedOf(50, 120, 150, 180)]).toEqual([false, true]);
+    // Two of the three came outside of the gap.
+    expect(missedOf(50, 60, 80, 150)).toBe(false);
+    expect([missedOf(98.1, 120, 150, 180), missedOf(98, 120, 150, 180)]).toEqual([false, true]);
+  });
+
   it("are not counted over a report that is missing", () => {
     const reports = from(40, 260, 10)
       .filter((minute) => minute !== 150)
@@ -395,6 +406,11 @@ describe("datagrams lost in part", () => {
       (m) => m >= 100 && m < 200 && (m % 3 === 0 || (m > 109 && m < 121)),
     );
     expect(lossy({ outages, keepalivesUs }, missed)[0]?.sentence).toMatch(/^Datagrams were lost/);
+    // A long outage of before has no part in it.
+    const earlier = { fromUs: 50 * MINUTE, toUs: 90 * MINUTE, restarted: null, open: false };
+    expect(lossy({ outages: [earlier, ...outages], keepalivesUs }, missed)[0]?.sentence).toMatch(
+      /^Datagrams were lost/,
+    );
     expect(lossy({ outages: longer, keepalivesUs }, missed)[0]?.sentence).toMatch(/sent nothing for 12/);
   });
 });

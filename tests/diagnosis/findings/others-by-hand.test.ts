@@ -107,6 +107,12 @@ describe("the noise of the weak frames", () => {
     expect(noise([...before, ...other, ...within(30, -118)], weak)[0]?.weights).toEqual({
       interference: -0.3,
     });
+    // It had half of the frames; six tenths of that share are three in ten: of 43 thirteen are enough, of 42 twelve are not.
+    const there = (count: number) =>
+      within(count, -118).map((one) => ({ ...one, atUs: one.atUs + 1, frequencyHz: 868_300_000 }));
+    const left = (count: number) =>
+      noise([...before, ...other, ...within(30, -118), ...there(count)], weak)[0]?.weights;
+    expect([left(12), left(13)]).toEqual([{ interference: -0.3 }, { interference: -1.5 }]);
   });
 
   it("is told by frames up to 5 dB of SNR with a right CRC", () => {
