@@ -115,6 +115,19 @@ describe("the plan", () => {
     });
   });
 
+  it("says of each way why its length is not known", () => {
+    const db = orchard();
+    const words = () =>
+      nodePage(db, WINDOW, PROBES[0]!, 1)?.links.find(({ gatewayEui }) => gatewayEui === SHED)?.geometryWords;
+    expect(words()).toBe("No position is known for this node and this gateway.");
+    place(db, "gateway", SHED, { eastM: 0, northM: 0 });
+    expect(words()).toBe("No position is known for this node.");
+    place(db, "node", PROBES[0]!, { latitudeDeg: 0.12, longitudeDeg: -0.54 });
+    expect(words()).toBe("One is given in degrees and the other in metres: give one thing in both.");
+    place(db, "node", PROBES[0]!, { eastM: 0, northM: 0 });
+    expect(words()).toBe("Both stand in one place.");
+  });
+
   it("forgets a position that was taken back", () => {
     const db = orchard();
     place(db, "gateway", SHED, { eastM: 0, northM: 0 });

@@ -67,6 +67,20 @@ describe("the search has gone through", () => {
     expect(stored(db)).toBe(100);
   });
 
+  it("a gap of a life that is there no more, and leaves it away", () => {
+    const lost = (n: number) => n >= 100 && n <= 109;
+    const { db } = filled(
+      ...keepalives(12_000),
+      ...every(60, 12_000).flatMap((s) => (lost(s / 60) ? [] : [frame(s + 7, s / 60)])),
+    );
+    searching(db).step(ALL);
+    const gaps = () => db.prepare("SELECT count(*) FROM gap").pluck().get();
+    expect(gaps()).toBe(1);
+    db.exec("UPDATE frame SET life_id = NULL; DELETE FROM life");
+    searching(db, judgeGap).step(ALL);
+    expect(gaps()).toBe(0);
+  });
+
   it("nothing where nothing was stored", () => {
     const { db } = filled();
     expect(searching(db).step(ALL)).toBe(false);
