@@ -21,6 +21,12 @@ const piece = (weights: EvidencePiece["weights"], more: Partial<EvidencePiece> =
 describe("evidence put together", () => {
   it("names nothing without evidence", () => {
     expect(combine([])).toMatchObject({ cause: "unexplained", word: "undecided" });
+    // By the priors alone a weak link is as likely as none on the list, and no other is likelier.
+    const rest = [0, 0, -0.5, -0.7, -0.7, -1, -1, -1, -1.5, -1.5, -2, -2, -3, -4, -4].reduce(
+      (sum, score) => sum + Math.exp(1.25 * score),
+      0,
+    );
+    expect(combine([]).confidence).toBeCloseTo(1 - 1 / rest, 9);
   });
   it("names a cause that the evidence favours by far, with what speaks against it", () => {
     const judged = combine([piece({ "weak-link": 5, interference: -2 }), piece({ "weak-link": -1 })]);

@@ -237,6 +237,14 @@ describe("datagrams lost in part", () => {
     ]);
   });
 
+  it("are counted by the interval that the short spacings tell, where most are lost", () => {
+    // Of every five minutes three keepalives: spacings of 2, 2 and 1, so 60 of a hundred came.
+    expect(
+      lossy({ keepalivesUs: minutes(40, 260, (minute) => minute % 5 === 1 || minute % 5 === 3) })[0]
+        ?.sentence,
+    ).toBe("Datagrams were lost on the way: 60 of 100 keepalives and status reports arrived.");
+  });
+
   it("explain no loss that is far larger, and leave a few in a row open", () => {
     // All 99 lost against a third: not of the size.
     const all = from(101, 199);

@@ -128,8 +128,10 @@ describe("a radio that hears nothing", () => {
     const [anew] = deaf(seven, { restartsUs: [199 * MINUTE] });
     expect(anew?.sentence).toContain("were due. It heard again after its counter restarted. 100 %");
     expect(anew?.weights["gateway-deaf"]).toBeCloseTo(4 + odds + 2 + 1, 6);
-    // A restart before the silence is not its end.
-    expect(deaf(seven, { restartsUs: [100 * MINUTE] })[0]?.sentence).not.toContain("began anew");
+    // A restart before the silence, or long after it, is not its end.
+    for (const minute of [99, 100, 201, 250])
+      expect(deaf(seven, { restartsUs: [minute * MINUTE] })[0]?.sentence).not.toContain("counter restarted");
+    expect(deaf(seven, { restartsUs: [200 * MINUTE] })[0]?.sentence).toContain("counter restarted");
     const running = seven.map((one) => ({ ...one, tmstUs: one.atUs % 2 ** 32 }));
     expect(deaf(running)).toEqual([
       {

@@ -348,6 +348,28 @@ describe("losses of several nodes", () => {
     );
   });
 
+  it("are compared of all nodes, in the order of their moments", () => {
+    // Three nodes, twenty seconds apart: each of the fifteen minutes costs three moments in a row.
+    const minutes = pulses(120, 140, 160);
+    const frames = [0, 1, 2].flatMap((i) =>
+      every(1 + i, 40, 260, minutes).map((one) => ({ ...one, atUs: one.atUs + (i * MINUTE) / 3 })),
+    );
+    const [piece] = told(together(sightOf(scene(frames, { missed: 15 }))));
+    const lost = Array.from({ length: 3 * 76 }, (_, i) =>
+      minutes.includes(112 + Math.floor(i / 3)) ? 1 : 0,
+    );
+    const off = lost.map((one, i) => {
+      const near = lost.slice(Math.max(0, i - 20), i + 21);
+      return one - near.reduce<number>((a, b) => a + b, 0) / near.length;
+    });
+    const share = 45 / 228;
+    const correlation =
+      off.slice(1).reduce((sum, one, i) => sum + one * (off[i] ?? 0), 0) / (227 * share * (1 - share));
+    expect(piece?.sentence).toContain(
+      `of 45 losses among 228 frames of all of them, more follow on one another's than chance allows (correlation ${correlation.toFixed(2)}, ${(correlation * Math.sqrt(227)).toFixed(1)} standard errors)`,
+    );
+  });
+
   it("at moments of their own do not, nor ten of them at the least, nor nearly all", () => {
     expect(both(pulses(120, 140, 160), pulses(130, 150, 170))).toEqual([]);
     // Ten losses tell, nine do not.

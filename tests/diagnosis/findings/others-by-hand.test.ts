@@ -16,6 +16,7 @@ import { noiseEvidence } from "../../../src/diagnosis/findings/noise.ts";
 import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
 import { heardChannels } from "../../../src/diagnosis/findings/silent-channels.ts";
 import type { Scene, SceneGap, SceneReception, SceneReport } from "../../../src/model/gap.ts";
+import { binomialPmf } from "../../../src/statistics/proportions.ts";
 import { every, gateway, heard, MINUTE, said, scene } from "./by-minutes.ts";
 
 const EUI = "02005E1000000001";
@@ -518,6 +519,11 @@ describe("the neighbours of a node that lost all", () => {
     expect(counted(...steady, gone)).toEqual([2, 3, 4]);
     expect(counted(...steady, came)).toEqual([2, 3, 4]);
     expect(counted(...steady.slice(0, 1), gone, came)).toEqual([2, 5, 6]);
+    // While a gap goes on nobody knows who will come again: all count, one that came shortly before as well.
+    const young = [2, 3, 4, 5].flatMap((life) => every(life, life === 5 ? 85 : 40, 199));
+    const after = { fromUs: WITHIN.toUs, toUs: WITHIN.toUs };
+    const open = sightOf(scene([...own, ...young], { missed: 99, open: true }, { after }));
+    expect(proportionIn(open, WITHIN).each.map(({ lifeId }) => lifeId)).toEqual([2, 3, 4, 5]);
     // Most of those that had long been there are gone: they did not go by themselves.
     expect(counted(...steady.slice(0, 2), gone, every(7, 40, 150))).toEqual([2, 3, 5, 7]);
     // Two frames beside the gap are no rate.
@@ -582,8 +588,14 @@ describe("the neighbours of a node that lost a part", () => {
     // Of a hundred eight, none before.
     const rose = sight(from(110, 194, 12));
     const surprise = surpriseOfOthers(rose);
-    expect(surprise).toBeGreaterThan(4);
-    expect(surprise).toBeLessThan(12);
+    // Eight of a hundred lost at a tenth rather than at one in a hundred; three rises are looked at.
+    expect(surprise).toBeCloseTo(8 * Math.log(0.1 / 0.01) + 92 * Math.log(0.9 / 0.99) - Math.log(3), 6);
+    // Two lost of the 60 before, and half a one of 25 more: 2.5 of 85 are the usual.
+    const usual = 2.5 / 85;
+    expect(surpriseOfOthers(sight([60, 80, ...from(110, 194, 12)]))).toBeCloseTo(
+      8 * Math.log(0.1 / usual) + 92 * Math.log(0.9 / (1 - usual)) - Math.log(3),
+      6,
+    );
     expect(piece(rose)?.sentence).toBe(
       "Others lost frames as well: 1 other node lost 8.0 % of 100 counters meanwhile, 0 % before.",
     );
@@ -777,6 +789,14 @@ describe("the channels", () => {
     expect(ninth).toMatchObject({
       sentence:
         "It was heard on 8 channels with 90 % of its counters, the share of 8 channels in 9; its losses are scattered as by hopping.",
+      // Against any share being as likely: the mean chance of 89 of 99 with nine to sixteen in all, and 0.7 for scatter.
+      weights: {
+        "channel-mismatch": expect.closeTo(
+          0.7 +
+            Math.log((100 / 8) * from(9, 16).reduce((sum, used) => sum + binomialPmf(89, 99, 8 / used), 0)),
+          6,
+        ),
+      },
       lane: "channels",
       restsOn: { ...restsOn, ofNode: true },
     });
