@@ -1,6 +1,8 @@
 /** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
+
 import type { AirtimeOfNode, ChannelRow, Sentence, SiteView } from "../contract/index.ts";
 import type { LoudNoise } from "../contract/site.ts";
+import type { CollisionExpectation } from "../radio/collisions.ts";
 import { DEAF_SHARE_WARNING } from "../radio/occupancy.ts";
 import {
   decibel,
@@ -162,11 +164,7 @@ export function noiseWords(evidence: NoiseEvidence): string {
   return `${verdict === "rises" ? "Rises" : "Falls"} by ${size} over the window${chance}.${loud}${rough}`;
 }
 
-export interface CollisionEvidence {
-  readonly aloha: number;
-  readonly captureTheory: number | null;
-  readonly captureMeasured: number | null;
-}
+export type CollisionEvidence = Pick<CollisionExpectation, "aloha" | "captureTheory" | "captureMeasured">;
 
 /** What to expect over all channels of a gateway; null: nothing was heard. */
 export function collisionWords(expected: CollisionEvidence | null): string {

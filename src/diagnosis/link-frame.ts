@@ -1,19 +1,16 @@
 /** What is known of one transmission of a node as one gateway heard it, and at which level? */
 import { linkMarginDb } from "../radio/margin.ts";
-import { chooseSignalPowerSource, signalPowerDbm } from "../radio/noise.ts";
+import { chooseSignalPowerSource, type PowerReadings, signalPowerDbm } from "../radio/noise.ts";
 import { quantile, type TimedValue } from "../statistics/robust.ts";
 
 /** The best antenna's hearing of a transmission. */
-export interface LinkFrame {
+export interface LinkFrame extends PowerReadings {
   readonly atUs: number;
   readonly counter: number;
   /** null: no LoRa. */
   readonly spreadingFactor: number | null;
   readonly bandwidthHz: number | null;
   readonly frequencyHz: number | null;
-  readonly snrDb: number | null;
-  readonly rssiDbm: number | null;
-  readonly signalRssiDbm: number | null;
   readonly frequencyOffsetHz: number | null;
 }
 

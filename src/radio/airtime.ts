@@ -9,6 +9,7 @@ import {
   longInterleavedSymbols,
   loraPayloadSymbols,
   lowDataRateOptimisationByRule,
+  requireRange,
 } from "./lora-airtime.ts";
 
 // How long is an LR-FHSS packet on the air?
@@ -41,11 +42,7 @@ export function lrFhssAirtime(input: LrFhssAirtimeInput): {
   /** All bits sent, headers included. */
   readonly bits: number;
 } {
-  if (!Number.isInteger(input.payloadBytes) || input.payloadBytes < 0 || input.payloadBytes > 255) {
-    throw new RangeError(
-      `payload size in octets must be a whole number from 0 to 255, not ${input.payloadBytes}`,
-    );
-  }
+  requireRange("payload size in octets", input.payloadBytes, 0, 255, true);
   if (!Number.isInteger(input.headers) || input.headers < 1 || input.headers > 4) {
     throw new RangeError(`LR-FHSS headers must be 1 to 4, not ${input.headers}`);
   }
@@ -250,11 +247,7 @@ export function fskAirtime(input: FskAirtimeInput): { readonly airtimeUs: number
   if (!(input.bitrateBps > 0) || !Number.isFinite(input.bitrateBps)) {
     throw new RangeError(`bit rate must be above 0 bits per second, not ${input.bitrateBps}`);
   }
-  if (!Number.isInteger(input.payloadBytes) || input.payloadBytes < 0 || input.payloadBytes > 255) {
-    throw new RangeError(
-      `payload size in octets must be a whole number from 0 to 255, not ${input.payloadBytes}`,
-    );
-  }
+  requireRange("payload size in octets", input.payloadBytes, 0, 255, true);
   const bytes =
     (input.preambleBytes ?? 5) +
     (input.syncWordBytes ?? 3) +

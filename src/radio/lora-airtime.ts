@@ -164,7 +164,7 @@ function codingOf(rate: LoraCodingRate): { readonly codedBits: number; readonly 
   return { codedBits: Number(rate.charAt(2)), longInterleaving: rate.endsWith("LI") };
 }
 
-function requireRange(what: string, value: number, least: number, most: number, whole: boolean): void {
+export function requireRange(what: string, value: number, least: number, most: number, whole: boolean): void {
   if (!(value >= least && value <= most) || (whole && !Number.isInteger(value))) {
     throw new RangeError(
       `${what} must be ${whole ? "a whole number " : ""}from ${least} to ${most}, not ${value}`,

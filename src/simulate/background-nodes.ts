@@ -2,10 +2,12 @@
  * Who sends beside the nodes that the scenario lists? The crowd of strangers of a congestion, and the second devices
  * that share a node's address; each by the same rules as a node of its own.
  */
+
+import type { TimeRange } from "../model/time-range.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { eventsOf } from "./events.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import { below, type Random, type TimeRange } from "./time-and-chance.ts";
+import { below, type Random } from "./time-and-chance.ts";
 
 /** One sender that an event brings, and when it sends. */
 export interface Extra {

@@ -3,8 +3,8 @@
  * here, in terms of stretches, losses and decibels, so that no actor knows the kinds of events.
  */
 import type { Eui } from "../model/identifiers.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import { eventsOf, type ScenarioEvent } from "./events.ts";
-import type { TimeRange } from "./time-and-chance.ts";
 
 type Events = readonly ScenarioEvent[];
 

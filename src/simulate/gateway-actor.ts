@@ -3,6 +3,7 @@
  * reference daemons do: packets and reports up, keepalives down.
  */
 import type { StatusReport } from "../model/datagram.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
 import {
   backhaulOutagesOf,
@@ -18,15 +19,7 @@ import {
 } from "./effects.ts";
 import { ConcentratorClock, ghostOf, reportedPacket, statusReport } from "./gateway-output.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
-import {
-  type Agenda,
-  below,
-  isWithin,
-  type Random,
-  type ScenarioClock,
-  type TimeRange,
-  worldUs,
-} from "./time-and-chance.ts";
+import { type Agenda, below, isWithin, type Random, type ScenarioClock, worldUs } from "./time-and-chance.ts";
 import {
   type Accepted,
   type AntennaReception,

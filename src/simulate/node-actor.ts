@@ -3,13 +3,14 @@
  * hears. When, under which session and with what stands in node-sending.ts.
  */
 import type { DevAddr } from "../model/identifiers.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import { encodeMacCommands, type MacCommand } from "../wire/lorawan/mac-commands.ts";
 import { restartsOf } from "./effects.ts";
 import { eventsOf } from "./events.ts";
 import { dataFrameOctets, joinRequestOctets, type NodeKeys, nodeKeys } from "./frame-octets.ts";
 import { type LinkSetting, NodeJoins, NodeRadio, NodeRhythm } from "./node-sending.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import { type Agenda, below, type Random, randomOctets, seconds, type TimeRange } from "./time-and-chance.ts";
+import { type Agenda, below, type Random, randomOctets, seconds } from "./time-and-chance.ts";
 import type { Life, Transmission } from "./transmission.ts";
 
 /** What a node hears from its network. */

@@ -4,18 +4,11 @@
  */
 import type { DevAddr } from "../model/identifiers.ts";
 import type { LoraModulation } from "../model/modulation.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { type ChannelChange, channelChangesOf, channelsAt, silencesOf } from "./effects.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import {
-  type Agenda,
-  below,
-  exponential,
-  isWithin,
-  type Random,
-  seconds,
-  type TimeRange,
-} from "./time-and-chance.ts";
+import { type Agenda, below, exponential, isWithin, type Random, seconds } from "./time-and-chance.ts";
 import type { Transmission } from "./transmission.ts";
 
 // LoRaWAN regional defaults (LoRaMac-node RegionCommon.h): a join-accept comes 5 s after the request, or 6 s.

@@ -3,6 +3,7 @@
  * its chance, from one small generator that is handed in, so that every run repeats.
  */
 import { z } from "zod";
+import type { TimeRange } from "../model/time-range.ts";
 
 /** `1:05:00` or 3900, as whole microseconds since the start of the run. */
 export const Offset = z
@@ -27,12 +28,6 @@ export interface ScenarioClock {
 /** Microseconds since 1970 of a moment of the run. */
 export function worldUs(clock: ScenarioClock, atUs: number): number {
   return clock.startUs + Math.round(atUs / clock.speed);
-}
-
-/** A stretch of the run, half open, microseconds since its start. */
-export interface TimeRange {
-  readonly fromUs: number;
-  readonly toUs: number;
 }
 
 /** Whether a moment lies in one of the stretches. */

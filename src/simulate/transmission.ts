@@ -4,9 +4,9 @@
 import type { RadioPacket, StatusReport, TransmitOutcome } from "../model/datagram.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { LoraModulation } from "../model/modulation.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import { loraAirtime } from "../radio/airtime.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
-import type { TimeRange } from "./time-and-chance.ts";
 
 /** One counter life of one device address, as the node lives it. */
 export interface Life {

@@ -3,7 +3,7 @@
  */
 import { twoSidedP } from "./distributions.ts";
 import { median, rankWithTies, tieSizesOf } from "./robust.ts";
-import { type Alternative, normalTails } from "./signed-rank.ts";
+import { normalTails, type SignedRankOptions } from "./signed-rank.ts";
 
 export interface RankSumResult {
   /** Mann and Whitney's count of pairs in which x exceeds y; ties count one half. */
@@ -13,21 +13,15 @@ export interface RankSumResult {
   readonly method: "exact" | "normal" | "none";
 }
 
-export interface RankSumOptions {
-  readonly alternative?: Alternative;
-  /** Default: exact when both groups have fewer than 50 values and nothing is tied, as R does. */
-  readonly exact?: boolean;
-  readonly continuity?: boolean;
-}
-
 /**
  * Wilcoxon's rank-sum test (Mann and Whitney). Hollander and Wolfe 1973, section 4.1. Feed it medians of blocks of an hour
- * or a day, never frames, which are not independent.
+ * or a day, never frames, which are not independent. `exact`, by default: when both groups have fewer than 50 values and
+ * nothing is tied, as R does.
  */
 export function rankSum(
   x: readonly number[],
   y: readonly number[],
-  options: RankSumOptions = {},
+  options: SignedRankOptions = {},
 ): RankSumResult {
   const m = x.length;
   const n = y.length;

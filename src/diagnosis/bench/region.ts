@@ -1,14 +1,13 @@
 /** Does the gateway listen to the channel plan that its region has, or that was named? */
+import type { RegionRecognition } from "../../radio/regions/recognise-region.ts";
 import { figure, listed, percentInWords, plural } from "../../words/format.ts";
 import { type Found, LIMITS, secondsFor } from "./limits.ts";
 
-export interface RegionEvidence {
-  readonly verdict: "recognised" | "ambiguous" | "no-known-plan" | "nothing-heard";
-  readonly name: string | null;
-  readonly confidence: number;
-  readonly subBand: number | null;
-  readonly contradictions: readonly string[];
-  readonly reason: string;
+export interface RegionEvidence
+  extends Pick<
+    RegionRecognition,
+    "verdict" | "name" | "confidence" | "subBand" | "contradictions" | "reason"
+  > {
   /** Packets it rests on. */
   readonly packets: number;
   /** Sub-bands of a fixed plan in which it heard something; empty for other plans. */

@@ -1,11 +1,9 @@
 /** What is one piece of evidence, and which causes may a finding name? */
-import type { FindingEvidence, Lane, RestsOn, Scene } from "../../model/gap.ts";
-import type { NamedText } from "../../model/text.ts";
+import type { FindingEvidence, GapJudgement, Scene } from "../../model/gap.ts";
 import {
   CAUSES,
   type CauseWord,
   CERTAIN_FROM,
-  type Certainty,
   certaintyOf,
   type NamedCause,
   POSSIBLE_FROM,
@@ -15,10 +13,7 @@ export type { Lane, RestsOn } from "../../model/gap.ts";
 export { CAUSES, type CauseWord, type NamedCause } from "../../words/causes.ts";
 
 /** One observation, and by how much it makes each cause likelier (above 0) or less likely: natural logarithms. */
-export interface EvidencePiece {
-  readonly sentence: NamedText;
-  readonly lane: Lane;
-  readonly restsOn: RestsOn | null;
+export interface EvidencePiece extends Omit<FindingEvidence, "weight"> {
   readonly weights: Partial<Record<NamedCause, number>>;
   /** It shows one of these and cannot tell which: whatever else speaks for one of them speaks for all. */
   readonly leavesOpen?: readonly NamedCause[];
@@ -97,14 +92,8 @@ const PRIOR: Readonly<Record<NamedCause, number>> = {
   "shared-address": -2,
 };
 
-export interface Judged {
-  readonly cause: CauseWord;
-  readonly confidence: number;
-  readonly word: Certainty;
-  /** For the cause (of an unexplained gap: for whatever came closest), strongest first. */
-  readonly evidence: readonly FindingEvidence[];
-  readonly against: readonly FindingEvidence[];
-  readonly alternatives: readonly { readonly cause: CauseWord; readonly confidence: number }[];
+export interface Judged
+  extends Pick<GapJudgement, "cause" | "confidence" | "word" | "evidence" | "against" | "alternatives"> {
   /** The likeliest cause, named or not. */
   readonly closest: NamedCause;
 }

@@ -17,17 +17,15 @@ import { channelNoiseDbm } from "../../radio/noise.ts";
 import { binomialCdf, wilsonInterval } from "../../statistics/proportions.ts";
 
 /** A frame of the node as its best home gateway heard it. */
-export interface OwnFrame {
-  readonly atUs: number;
+export interface OwnFrame
+  extends Pick<
+    SceneReception,
+    "atUs" | "frequencyHz" | "spreadingFactor" | "dataRate" | "snrDb" | "airtimeUs"
+  > {
   readonly counter: number;
-  readonly frequencyHz: number | null;
-  readonly spreadingFactor: number | null;
-  readonly dataRate: number;
-  readonly snrDb: number | null;
   readonly marginDb: number | null;
   /** Signal power without the noise's share. */
   readonly powerDbm: number | null;
-  readonly airtimeUs: number;
 }
 
 export interface Neighbour {

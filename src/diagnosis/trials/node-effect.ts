@@ -3,8 +3,9 @@
  * their sum over time follows how sure it is, however much neighbours in time resemble each other.
  */
 import { intervalT, normalQuantile, studentTwoSidedP } from "../../statistics/distributions.ts";
+import type { DifferenceInterval } from "../../statistics/proportions.ts";
 import { commonPart, type PresumedCommon } from "../../statistics/series.ts";
-import { longRun, type Way } from "../../statistics/slow-variation.ts";
+import { type LongRun, longRun, type Way } from "../../statistics/slow-variation.ts";
 
 /** How far one frame moves an estimate, when. */
 export interface Push {
@@ -19,16 +20,9 @@ export interface NodeEffect {
 }
 
 /** How the pushes of several nodes hang together in time. */
-export interface Spread {
+export interface Spread extends LongRun {
   /** Of each node: variance as if its frames were independent. */
   readonly iid: readonly number[];
-  /** And by how much more it varies, for neighbours in time resemble each other. */
-  readonly factors: readonly number[];
-  readonly degrees: number;
-  /** Chance that there is a slow part at all. */
-  readonly slowChance: number;
-  /** Of each node: power of its pushes at a frequency, over that of independent ones. */
-  readonly spectra: readonly ((hz: number) => number)[];
 }
 
 /**
@@ -44,7 +38,7 @@ export function spreadOf(
 ): Spread {
   const iid = nodes.map((pushes) => pushes.reduce((sum, { by }) => sum + by * by, 0));
   const largest = Math.max(1e-12, ...iid);
-  const { factors, degrees, slowChance, spectra } = longRun(
+  const found = longRun(
     nodes.map((pushes, k) => {
       const first = pushes[0]?.atUs ?? 0;
       const last = pushes[pushes.length - 1]?.atUs ?? 0;
@@ -57,13 +51,10 @@ export function spreadOf(
     }),
     ways,
   );
-  return { iid, factors, degrees, slowChance, spectra };
+  return { iid, ...found };
 }
 
-export interface Estimate {
-  readonly estimate: number;
-  readonly low: number;
-  readonly high: number;
+export interface Estimate extends DifferenceInterval {
   readonly variance: number;
   /** The part of the variance that more frames of these nodes would not take away. */
   readonly lastingVariance: number;

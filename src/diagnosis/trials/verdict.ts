@@ -3,6 +3,7 @@
  * would settle it?
  */
 
+import type { PowerReadings } from "../../radio/noise.ts";
 import { normalQuantile } from "../../statistics/distributions.ts";
 import { holmAdjusted } from "../../statistics/proportions.ts";
 import type { PresumedCommon } from "../../statistics/series.ts";
@@ -114,13 +115,8 @@ function framesFor(frames: number, { variance, lastingVariance }: Estimate, room
 // What does a trial rest on? Counters by node, each with what either side read of it. Made by the view from what is
 // stored, or by a simulation; judged by paired.ts and sequential.ts.
 
-/** What one side read of a frame. */
-export interface Reading {
-  /** In a bandwidth of 125 kHz; null: not reported (FSK). */
-  readonly snrDb: number | null;
-  readonly rssiDbm: number | null;
-  readonly signalRssiDbm: number | null;
-}
+/** What one side read of a frame; the SNR in a bandwidth of 125 kHz, null where it is not reported (FSK). */
+export type Reading = PowerReadings;
 
 /** The modulation of a frame as far as a trial needs it. */
 export interface Rate {
@@ -157,10 +153,7 @@ export interface PairedEvidence {
 }
 
 /** One counter as the moved side heard it or not, and as the control heard it. */
-export interface SentOnce {
-  readonly atUs: number;
-  readonly rate: Rate;
-  readonly frequencyHz: number | null;
+export interface SentOnce extends Omit<Sent, "a" | "b"> {
   readonly heard: Reading | null;
   /** What the gateway that stood still read; null: not heard, or there is none. */
   readonly control: Reading | null;

@@ -2,7 +2,15 @@
  * Which upper counter halves are worth a trial, and what does a proved counter mean against the last one?
  * Only the low 16 bits are on air (LoRaWAN 1.0.2, section 4.3.1.5), so the upper half must be found by the MIC.
  */
-import { type FrameIdentity, splitMic, uplinkMicS } from "../../wire/lorawan/frame-mic.ts";
+import {
+  acknowledged,
+  type FrameIdentity,
+  splitMic,
+  TX_CHANNELS,
+  TX_DATA_RATES,
+  type UplinkMicInputs,
+  uplinkMicS,
+} from "../../wire/lorawan/frame-mic.ts";
 import { sameOctets } from "../../wire/lorawan/octets.ts";
 import type { DataFrame } from "../../wire/lorawan/phy-payload.ts";
 
@@ -90,18 +98,10 @@ export function placeCounter(counter32: number, past: CounterPast): CounterPlace
 // Source: LoRaWAN 1.1, section 4.4 (block B1).
 
 /** How an uplink was sent, in the device's own terms. */
-export interface Transmitted {
-  /** Data rate index, 0 to 15. */
-  readonly txDr: number;
-  /** Channel index, 0 to 95. */
-  readonly txCh: number;
-}
+export type Transmitted = Pick<UplinkMicInputs, "txDr" | "txCh">;
 
-// LoRaWAN 1.1, section 4.4: TxDr is 4 bits wide in every region; TxCh reaches 95 in the plan with most channels.
-const DATA_RATES = 16;
-const CHANNELS = 96;
 /** Pairs that a search tries, up to 40 ms of them: any of them fits a foreign frame with 2.3 %. */
-const SERVING_TRIALS = DATA_RATES * CHANNELS;
+const SERVING_TRIALS = TX_DATA_RATES * TX_CHANNELS;
 
 export interface ServingHint {
   readonly sent?: Transmitted;
@@ -126,15 +126,10 @@ export function trialsOfServing(
   if (hint.sent !== undefined && fits(hint.sent)) return { trials: 1, sent: hint.sent };
   if (hintOnly) return "refuted";
   // Channels outermost: most plans use few of them and every data rate.
-  for (let txCh = 0; txCh < CHANNELS; txCh++) {
-    for (let txDr = 0; txDr < DATA_RATES; txDr++) {
+  for (let txCh = 0; txCh < TX_CHANNELS; txCh++) {
+    for (let txDr = 0; txDr < TX_DATA_RATES; txDr++) {
       if (fits({ txDr, txCh })) return { trials: SERVING_TRIALS, sent: { txDr, txCh } };
     }
   }
   return "refuted";
-}
-
-// LoRaWAN 1.1, section 4.4: ConfFCnt counts only when ACK is set in this frame, else it is 0.
-export function acknowledged(frame: DataFrame, hint: ServingHint): number | undefined {
-  return frame.fCtrl.ack ? hint.confFCnt : 0;
 }

@@ -24,11 +24,19 @@
  * trials made and the chance that such a proof is false.
  */
 import type { DevAddr, Eui } from "../../model/identifiers.ts";
-import { dataMic10, downlinkMic11, type FrameIdentity, splitMic } from "../../wire/lorawan/frame-mic.ts";
+import {
+  acknowledged,
+  CONF_FCNT_MISSING,
+  dataMic10,
+  downlinkMic11,
+  type FrameIdentity,
+  identityOf,
+  splitMic,
+} from "../../wire/lorawan/frame-mic.ts";
 import { KEY_SIZE, type LorawanKeys } from "../../wire/lorawan/lorawan-keys.ts";
 import { sameOctets } from "../../wire/lorawan/octets.ts";
 import type { DataFrame } from "../../wire/lorawan/phy-payload.ts";
-import { acknowledged, type Transmitted, trialsOfServing, upperHalves } from "./halves.ts";
+import { type Transmitted, trialsOfServing, upperHalves } from "./halves.ts";
 
 /** The keys of one session or one device, and what is known of its counter. Never to be logged. */
 export interface NodeKeys {
@@ -90,22 +98,23 @@ export function verifyCounter(
     return unknown("the keys belong to another device address");
   }
   const keys = usableKeys(node.keys);
-  if (frame.direction === "up") return verifyUplink(phyPayload, frame, keys, node.counterBits, hint);
-  return verifyDownlink(phyPayload, frame, keys, node.counterBits, hint);
+  const question = { phyPayload, frame, counterBits: node.counterBits, hint };
+  return frame.direction === "up" ? verifyUplink(question, keys) : verifyDownlink(question, keys);
 }
 
-function verifyUplink(
-  phyPayload: Uint8Array,
-  frame: DataFrame,
-  keys: SessionKeys,
-  counterBits: 16 | 32 | null,
-  hint: CounterHint,
-): CounterVerdict {
+interface Question {
+  readonly phyPayload: Uint8Array;
+  readonly frame: DataFrame;
+  readonly counterBits: 16 | 32 | null;
+  readonly hint: CounterHint;
+}
+
+function verifyUplink({ phyPayload, frame, counterBits, hint }: Question, keys: SessionKeys): CounterVerdict {
   const { nwkSKey, fNwkSIntKey, sNwkSIntKey } = keys;
   if (nwkSKey === undefined && fNwkSIntKey === undefined) {
     return sNwkSIntKey === undefined
       ? unknown("no network session key")
-      : verifyServingOnly(phyPayload, frame, sNwkSIntKey, counterBits, hint);
+      : verifyServingOnly({ phyPayload, frame, counterBits, hint }, sNwkSIntKey);
   }
   const { message, mic } = splitMic(phyPayload);
   // Equal keys: a 1.1 device on a 1.0 network, which signs as 1.0 alone (LoRaWAN 1.1, section 6.2.3).
@@ -138,11 +147,8 @@ function verifyUplink(
 
 /** Without FNwkSIntKey the first two octets alone are a proof, and only when nothing else has to be tried. */
 function verifyServingOnly(
-  phyPayload: Uint8Array,
-  frame: DataFrame,
+  { phyPayload, frame, counterBits, hint }: Question,
   sNwkSIntKey: Uint8Array,
-  counterBits: 16 | 32 | null,
-  hint: CounterHint,
 ): CounterVerdict {
   if (hint.sent === undefined) {
     return unknown("without FNwkSIntKey the MIC needs the data rate and the channel index");
@@ -159,11 +165,8 @@ function verifyServingOnly(
 }
 
 function verifyDownlink(
-  phyPayload: Uint8Array,
-  frame: DataFrame,
+  { phyPayload, frame, counterBits, hint }: Question,
   keys: SessionKeys,
-  counterBits: 16 | 32 | null,
-  hint: CounterHint,
 ): CounterVerdict {
   const as10 = keys.nwkSKey ?? keys.fNwkSIntKey;
   const { sNwkSIntKey } = keys;
@@ -188,12 +191,6 @@ function verifyDownlink(
   }
   return { verdict: "invalid", tries };
 }
-
-function identityOf(frame: DataFrame, high: number): FrameIdentity {
-  return { direction: frame.direction, devAddr: frame.devAddr, fCnt32: high * 65_536 + frame.fCnt };
-}
-
-const CONF_FCNT_MISSING = "ACK is set, and the counter of the frame acknowledged is not known";
 
 /** A key of another size would make the cipher throw; it is no key. */
 function usableKeys({ nwkSKey, fNwkSIntKey, sNwkSIntKey }: LorawanKeys): SessionKeys {

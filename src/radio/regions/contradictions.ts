@@ -16,6 +16,15 @@ import {
   uplinkDataRates,
 } from "./region-plan.ts";
 
+/** What a gateway heard, beside the channels of a plan. */
+interface Listening {
+  readonly plan: RegionPlan;
+  readonly variant: PlanVariant;
+  readonly heard: readonly HeardChannel[];
+  /** Receptions. */
+  readonly total: number;
+}
+
 // Which channels of a plan should have been heard and were not, and which sub-band was heard instead?
 
 /** Receptions after which the silence of a channel is worth a sentence. Common practice, no source. */
@@ -25,31 +34,13 @@ const ENOUGH_FOR_SILENCE = 50;
  * Sentences about silence. `subBand`: the one that the gateway listens to, null when none stands out. A sub-band or a
  * channel is silent only when not one reception was there; another sub-band counts from two receptions on.
  */
-function silence(
-  plan: RegionPlan,
-  variant: PlanVariant,
-  heard: readonly HeardChannel[],
-  subBand: number | null,
-): string[] {
-  const total = heard.reduce((sum, h) => sum + h.count, 0);
-  if (plan.record === null) {
-    return silentOwnChannels(plan, variant, heard, total);
-  }
-  if (plan.kind === "dynamic") {
-    return silentDefaults(plan, variant, heard, total);
-  }
-  return subBand === null
-    ? silentSubBands(plan, variant, heard, total)
-    : subBandSentences(plan, variant, heard, total, subBand);
+function silence(listening: Listening, subBand: number | null): string[] {
+  if (listening.plan.record === null) return silentOwnChannels(listening);
+  if (listening.plan.kind === "dynamic") return silentDefaults(listening);
+  return subBand === null ? silentSubBands(listening) : subBandSentences(listening, subBand);
 }
 
-function subBandSentences(
-  plan: RegionPlan,
-  variant: PlanVariant,
-  heard: readonly HeardChannel[],
-  total: number,
-  subBand: number,
-): string[] {
+function subBandSentences({ plan, variant, heard, total }: Listening, subBand: number): string[] {
   const inside = new Set<number>();
   const elsewhere = new Map<number, number>();
   for (const h of heard) {
@@ -88,12 +79,7 @@ function subBandSentences(
  * The silent sub-bands of a gateway that hears the whole plan: half of its sub-bands or more. One that hears fewer
  * listens to these alone, and the silence of the others is no wonder.
  */
-function silentSubBands(
-  plan: RegionPlan,
-  variant: PlanVariant,
-  heard: readonly HeardChannel[],
-  total: number,
-): string[] {
+function silentSubBands({ plan, variant, heard, total }: Listening): string[] {
   const all = new Set(variant.channels.flatMap((c) => (c.subBand === null ? [] : [c.subBand])));
   const audible = new Set(heard.map((h) => channelOfReception(variant, h)?.subBand ?? null));
   const silent = [...all].filter((subBand) => !audible.has(subBand)).sort((a, b) => a - b);
@@ -105,38 +91,24 @@ function silentSubBands(
   );
 }
 
-function silentDefaults(
-  plan: RegionPlan,
-  variant: PlanVariant,
-  heard: readonly HeardChannel[],
-  total: number,
-): string[] {
-  return silentChannels(variant, heard, total).map(
+function silentDefaults(listening: Listening): string[] {
+  const { plan, total } = listening;
+  return silentChannels(listening).map(
     (c) =>
       `The default channel ${megahertz(c.frequencyHz)} of ${plan.plan} was never heard in ${figure(total)} receptions.`,
   );
 }
 
-function silentOwnChannels(
-  plan: RegionPlan,
-  variant: PlanVariant,
-  heard: readonly HeardChannel[],
-  total: number,
-): string[] {
-  const silent = silentChannels(variant, heard, total);
+function silentOwnChannels(listening: Listening): string[] {
+  const { plan, total } = listening;
+  const silent = silentChannels(listening);
   return silent.length === 0
     ? []
     : [`Never heard in ${figure(total)} receptions: ${listOfMegahertz(silent)}\u202FMHz of ${plan.plan}.`];
 }
 
-function silentChannels(
-  variant: PlanVariant,
-  heard: readonly HeardChannel[],
-  total: number,
-): readonly UplinkChannel[] {
-  if (total < ENOUGH_FOR_SILENCE) {
-    return [];
-  }
+function silentChannels({ variant, heard, total }: Listening): readonly UplinkChannel[] {
+  if (total < ENOUGH_FOR_SILENCE) return [];
   const audible = new Set(heard.map((h) => channelAt(variant, h.frequencyHz)?.index));
   return variant.channels.filter((c) => !audible.has(c.index));
 }
@@ -168,11 +140,12 @@ export function contradictionsWith(
   if (variant === null) {
     return [];
   }
+  const listening = { plan, variant, heard, total: heard.reduce((sum, { count }) => sum + count, 0) };
   return [
-    ...outsidePlan(plan, variant, heard),
-    ...foreignDataRates(plan, variant, heard),
-    ...tooLong(plan, variant, heard),
-    ...silence(plan, variant, heard, options.subBand ?? null),
+    ...outsidePlan(listening),
+    ...foreignDataRates(listening),
+    ...tooLong(listening),
+    ...silence(listening, options.subBand ?? null),
   ];
 }
 
@@ -200,7 +173,7 @@ function anyChannelAt(plan: RegionPlan, variant: PlanVariant, frequencyHz: numbe
     : frequencyHz >= plan.fromHz && frequencyHz <= plan.toHz;
 }
 
-function outsidePlan(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
+function outsidePlan({ plan, variant, heard }: Listening): string[] {
   const outside = heard.filter((h) => !anyChannelAt(plan, variant, h.frequencyHz));
   return counted(outside, (h) => megahertz(h.frequencyHz)).map(({ what, count }) =>
     plan.kind === "fixed"
@@ -209,7 +182,7 @@ function outsidePlan(plan: RegionPlan, variant: PlanVariant, heard: readonly Hea
   );
 }
 
-function foreignDataRates(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
+function foreignDataRates({ plan, variant, heard }: Listening): string[] {
   const foreign: HeardChannel[] = [];
   const misplaced: HeardChannel[] = [];
   for (const h of heard) {
@@ -235,7 +208,7 @@ function foreignDataRates(plan: RegionPlan, variant: PlanVariant, heard: readonl
   ];
 }
 
-function tooLong(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
+function tooLong({ plan, variant, heard }: Listening): string[] {
   const sentences = new Map<string, number>();
   for (const h of heard) {
     const rates = uplinkDataRates(variant, h.modulation);

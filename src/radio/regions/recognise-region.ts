@@ -34,6 +34,8 @@ export interface RegionRecognition {
   readonly reason: string;
 }
 
+const NOT_RECOGNISED = { name: null, subBand: null, block: null, variant: null, contradictions: [] } as const;
+
 /** Posterior from which a region counts as recognised and a sub-band as standing out; share that is "most". */
 const ENOUGH = 0.8;
 
@@ -50,14 +52,10 @@ export function recogniseRegion(
   const total = evidence.reduce((sum, h) => sum + h.count, 0);
   if (total === 0) {
     return {
+      ...NOT_RECOGNISED,
       verdict: "nothing-heard",
-      name: null,
       confidence: 0,
-      subBand: null,
-      block: null,
-      variant: null,
       alternatives: [],
-      contradictions: [],
       reason: "Nothing was heard yet, so the channel plan is unknown.",
     };
   }
@@ -94,28 +92,20 @@ function conclude(
   const best = regions[0];
   if (ranking[0]?.[0] === null || best === undefined) {
     return {
+      ...NOT_RECOGNISED,
       verdict: "no-known-plan",
-      name: null,
       confidence: best?.confidence ?? 0,
-      subBand: null,
-      block: null,
-      variant: null,
       alternatives: listed(regions),
-      contradictions: [],
       reason: `${plural(total, "reception")} ${total === 1 ? "fits" : "fit"} no channel plan that this program knows.`,
     };
   }
   if (best.confidence < ENOUGH) {
     const names = listed(regions).map((r) => r.name);
     return {
+      ...NOT_RECOGNISED,
       verdict: "ambiguous",
-      name: null,
       confidence: best.confidence,
-      subBand: null,
-      block: null,
-      variant: null,
       alternatives: listed(regions),
-      contradictions: [],
       reason:
         names.length > 1
           ? `Ambiguous: what was heard in ${plural(total, "reception")} fits ${names.join(", ")}.`

@@ -4,9 +4,14 @@
  * What the frame does not carry (upper counter half, data rate, channel) is tried where it was not handed in.
  */
 import {
+  acknowledged,
+  CONF_FCNT_MISSING,
   downlinkMic11,
   type FrameIdentity,
+  identityOf,
   splitMic,
+  TX_CHANNELS,
+  TX_DATA_RATES,
   uplinkMicS,
   verifyDataMic10,
   verifyForwardingHalf,
@@ -31,97 +36,83 @@ export interface MicVerdict {
 // trial may match by chance with 2^-16.
 const TRIED_HIGHS = 256;
 const TRIED_HIGHS_HALF = 16;
-// LoRaWAN 1.1, section 4.4: TxDr is 4 bits wide in every region; TxCh reaches 95 in the plan with most channels.
-const DATA_RATES = 16;
-const CHANNELS = 96;
+
+/** A data frame, and what is at hand to check it. */
+export interface SignedFrame {
+  readonly bytes: Uint8Array;
+  readonly frame: DataFrame;
+  readonly keys: LorawanKeys;
+  readonly facts: FrameFacts;
+}
 
 /** Checks a data frame against whatever keys are available: NwkSKey as 1.0, FNwkSIntKey and SNwkSIntKey as 1.1. */
-export function checkDataMic(
-  phyPayload: Uint8Array,
-  frame: DataFrame,
-  keys: LorawanKeys,
-  facts: FrameFacts = {},
-): MicVerdict {
+export function checkDataMic(signed: SignedFrame): MicVerdict {
   const verdicts = [
-    checkAs10(phyPayload, frame, keys, facts),
-    frame.direction === "up"
-      ? checkUplink11(phyPayload, frame, keys, facts)
-      : checkDownlink11(phyPayload, frame, keys, facts),
+    checkAs10(signed),
+    signed.frame.direction === "up" ? checkUplink11(signed) : checkDownlink11(signed),
   ];
   return (
     verdicts.find((verdict) => verdict.valid === true) ??
     verdicts.find((verdict) => verdict.valid === false) ??
     verdicts.find((verdict) => verdict.notes.length > 0) ??
-    unchecked(frame, facts)
+    unchecked(signed)
   );
 }
 
-function checkAs10(
-  phyPayload: Uint8Array,
-  frame: DataFrame,
-  keys: LorawanKeys,
-  facts: FrameFacts,
-): MicVerdict {
+function checkAs10(signed: SignedFrame): MicVerdict {
+  const { bytes, frame, keys, facts } = signed;
   const { nwkSKey, fNwkSIntKey } = keys;
-  if (nwkSKey === undefined && fNwkSIntKey === undefined) return unchecked(frame, facts);
+  if (nwkSKey === undefined && fNwkSIntKey === undefined) return unchecked(signed);
   for (const high of highs(facts, TRIED_HIGHS)) {
     const identity = identityOf(frame, high);
     const found = (...notes: string[]) =>
       proved("1.0", "whole", identity, [...counterNote(facts, high), ...notes]);
-    if (nwkSKey !== undefined && verifyDataMic10(nwkSKey, phyPayload, identity)) return found();
+    if (nwkSKey !== undefined && verifyDataMic10(nwkSKey, bytes, identity)) return found();
     // LoRaWAN 1.1, section 4.4: on a 1.0 network all four octets come from FNwkSIntKey.
-    if (fNwkSIntKey !== undefined && verifyDataMic10(fNwkSIntKey, phyPayload, identity)) {
+    if (fNwkSIntKey !== undefined && verifyDataMic10(fNwkSIntKey, bytes, identity)) {
       return found("a MIC of 1.0 under FNwkSIntKey: a 1.1 device on a 1.0 network");
     }
   }
-  return nwkSKey === undefined ? unchecked(frame, facts) : refused(frame, facts, "whole");
+  return nwkSKey === undefined ? unchecked(signed) : refused(signed, "whole");
 }
 
-function checkDownlink11(
-  phyPayload: Uint8Array,
-  frame: DataFrame,
-  keys: LorawanKeys,
-  facts: FrameFacts,
-): MicVerdict {
+function checkDownlink11(signed: SignedFrame): MicVerdict {
+  const { bytes, frame, keys, facts } = signed;
   const key = keys.sNwkSIntKey;
-  if (key === undefined) return unchecked(frame, facts);
+  if (key === undefined) return unchecked(signed);
   const confFCnt = acknowledged(frame, facts);
-  if (confFCnt === undefined) return unchecked(frame, facts, CONF_FCNT_MISSING);
-  const { message, mic } = splitMic(phyPayload);
+  if (confFCnt === undefined) return unchecked(signed, CONF_FCNT_MISSING);
+  const { message, mic } = splitMic(bytes);
   for (const high of highs(facts, TRIED_HIGHS)) {
     const identity = identityOf(frame, high);
     if (sameOctets(downlinkMic11(key, message, identity, confFCnt), mic)) {
       return proved("1.1", "whole", identity, counterNote(facts, high));
     }
   }
-  return refused(frame, facts, "whole");
+  return refused(signed, "whole");
 }
 
-function checkUplink11(
-  phyPayload: Uint8Array,
-  frame: DataFrame,
-  keys: LorawanKeys,
-  facts: FrameFacts,
-): MicVerdict {
+function checkUplink11(signed: SignedFrame): MicVerdict {
+  const { bytes, frame, keys, facts } = signed;
   const { fNwkSIntKey, sNwkSIntKey } = keys;
   const confFCnt = acknowledged(frame, facts);
   if (fNwkSIntKey === undefined) {
-    if (sNwkSIntKey === undefined) return unchecked(frame, facts);
-    if (confFCnt === undefined) return unchecked(frame, facts, CONF_FCNT_MISSING);
+    if (sNwkSIntKey === undefined) return unchecked(signed);
+    if (confFCnt === undefined) return unchecked(signed, CONF_FCNT_MISSING);
     if (facts.txDr === undefined || facts.txCh === undefined) {
-      return unchecked(frame, facts, "without FNwkSIntKey the MIC needs the data rate and channel index");
+      return unchecked(signed, "without FNwkSIntKey the MIC needs the data rate and channel index");
     }
     for (const high of highs(facts, TRIED_HIGHS_HALF)) {
-      const found = findServingHalf(phyPayload, identityOf(frame, high), sNwkSIntKey, confFCnt, facts);
+      const found = findServingHalf(signed, identityOf(frame, high), sNwkSIntKey, confFCnt);
       if (found !== null) return proved("1.1", "half", identityOf(frame, high), counterNote(facts, high));
     }
-    return refused(frame, facts, "half");
+    return refused(signed, "half");
   }
   const matches = highs(facts, TRIED_HIGHS_HALF).filter((high) =>
-    verifyForwardingHalf(fNwkSIntKey, phyPayload, identityOf(frame, high)),
+    verifyForwardingHalf(fNwkSIntKey, bytes, identityOf(frame, high)),
   );
   const [first] = matches;
-  if (first === undefined) return refused(frame, facts, sNwkSIntKey === undefined ? "half" : "whole");
+  if (first === undefined) return refused(signed, sNwkSIntKey === undefined ? "half" : "whole");
   if (sNwkSIntKey === undefined || confFCnt === undefined) {
     const why = sNwkSIntKey === undefined ? "only FNwkSIntKey is known" : CONF_FCNT_MISSING;
     const notes = [
@@ -132,25 +123,24 @@ function checkUplink11(
   }
   for (const high of matches) {
     const identity = identityOf(frame, high);
-    const found = findServingHalf(phyPayload, identity, sNwkSIntKey, confFCnt, facts);
+    const found = findServingHalf(signed, identity, sNwkSIntKey, confFCnt);
     if (found !== null) return proved("1.1", "whole", identity, [...counterNote(facts, high), ...found]);
   }
   const note = "MIC octets 2-3 verify, octets 0-1 do not: SNwkSIntKey, data rate or channel index is wrong";
-  return { ...refused(frame, facts, "whole"), notes: [note] };
+  return { ...refused(signed, "whole"), notes: [note] };
 }
 
 /** Notes about what had to be tried, or null when no data rate and channel fits the first two octets. */
 function findServingHalf(
-  phyPayload: Uint8Array,
+  { bytes, facts }: SignedFrame,
   identity: FrameIdentity,
   sNwkSIntKey: Uint8Array,
   confFCnt: number,
-  facts: FrameFacts,
 ): string[] | null {
-  const { message, mic } = splitMic(phyPayload);
+  const { message, mic } = splitMic(bytes);
   const half = mic.subarray(0, 2);
-  for (const txDr of facts.txDr === undefined ? numbersBelow(DATA_RATES) : [facts.txDr]) {
-    for (const txCh of facts.txCh === undefined ? numbersBelow(CHANNELS) : [facts.txCh]) {
+  for (const txDr of facts.txDr === undefined ? numbersBelow(TX_DATA_RATES) : [facts.txDr]) {
+    for (const txCh of facts.txCh === undefined ? numbersBelow(TX_CHANNELS) : [facts.txCh]) {
       const inputs = { confFCnt, txDr, txCh };
       if (!sameOctets(uplinkMicS(sNwkSIntKey, message, identity, inputs), half)) continue;
       if (facts.txDr !== undefined && facts.txCh !== undefined) return [];
@@ -158,17 +148,6 @@ function findServingHalf(
     }
   }
   return null;
-}
-
-const CONF_FCNT_MISSING = "ACK is set, and the counter of the frame acknowledged is not known";
-
-// LoRaWAN 1.1, section 4.4: ConfFCnt counts only when ACK is set in this frame, else it is 0.
-function acknowledged(frame: DataFrame, facts: FrameFacts): number | undefined {
-  return frame.fCtrl.ack ? facts.confFCnt : 0;
-}
-
-function identityOf(frame: DataFrame, high: number): FrameIdentity {
-  return { direction: frame.direction, devAddr: frame.devAddr, fCnt32: high * 65536 + frame.fCnt };
 }
 
 function highs(facts: FrameFacts, tried: number): readonly number[] {
@@ -192,15 +171,15 @@ function proved(
   return { valid: true, checked, version, fCnt32: identity.fCnt32, notes };
 }
 
-function refused(frame: DataFrame, facts: FrameFacts, checked: "half" | "whole"): MicVerdict {
-  return { valid: false, checked, version: null, fCnt32: assumedCounter(frame, facts), notes: [] };
+function refused(signed: SignedFrame, checked: "half" | "whole"): MicVerdict {
+  return { valid: false, checked, version: null, fCnt32: assumedCounter(signed), notes: [] };
 }
 
-function unchecked(frame: DataFrame, facts: FrameFacts, note?: string): MicVerdict {
+function unchecked(signed: SignedFrame, note?: string): MicVerdict {
   const notes = note === undefined ? [] : [`the MIC was not checked: ${note}`];
-  return { valid: null, checked: "none", version: null, fCnt32: assumedCounter(frame, facts), notes };
+  return { valid: null, checked: "none", version: null, fCnt32: assumedCounter(signed), notes };
 }
 
-function assumedCounter(frame: DataFrame, facts: FrameFacts): number {
+function assumedCounter({ frame, facts }: SignedFrame): number {
   return (facts.fCntHigh ?? 0) * 65536 + frame.fCnt;
 }

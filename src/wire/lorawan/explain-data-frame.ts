@@ -5,12 +5,12 @@
 
 import type { Decoded } from "../../model/fault.ts";
 import type { DevAddr } from "../../model/identifiers.ts";
-import { checkDataMic, type MicVerdict } from "./check-data-mic.ts";
+import { checkDataMic, type MicVerdict, type SignedFrame } from "./check-data-mic.ts";
 import type { DecodeAnswer } from "./decode-answer.ts";
 import { networkOf } from "./device-address.ts";
 import { type FieldSpan, mapFields } from "./field-map.ts";
 import { cryptFrmPayload, type FrameIdentity } from "./frame-mic.ts";
-import type { FrameFacts, LorawanKeys } from "./lorawan-keys.ts";
+import type { LorawanKeys } from "./lorawan-keys.ts";
 import {
   assumeClearFOpts,
   clearFOpts,
@@ -21,27 +21,27 @@ import {
 import { hexOf, identifierAt, littleEndian, octet } from "./octets.ts";
 import type { DataFrame } from "./phy-payload.ts";
 
+/** A frame with its keys, what they proved, and who sent it. */
+interface Checked {
+  readonly frame: DataFrame;
+  readonly identity: FrameIdentity;
+  readonly keys: LorawanKeys;
+  readonly verdict: MicVerdict;
+}
+
 /** Explains a sound data frame. Nothing is decrypted when a MIC proves the keys or the counter wrong. */
-export function explainDataFrame(
-  bytes: Uint8Array,
-  frame: DataFrame,
-  keys: LorawanKeys,
-  facts: FrameFacts,
-  fields: readonly FieldSpan[],
-): DecodeAnswer {
-  const verdict = checkDataMic(bytes, frame, keys, facts);
-  const identity: FrameIdentity = {
-    direction: frame.direction,
-    devAddr: frame.devAddr,
-    fCnt32: verdict.fCnt32,
-  };
-  const clear = decryptPayload(frame, identity, keys, verdict);
-  const commands = commandsOf(frame, identity, keys, verdict, clear);
+export function explainDataFrame(signed: SignedFrame, fields: readonly FieldSpan[]): DecodeAnswer {
+  const { frame, keys } = signed;
+  const verdict = checkDataMic(signed);
+  const { direction, devAddr } = frame;
+  const checked = { frame, identity: { direction, devAddr, fCnt32: verdict.fCnt32 }, keys, verdict };
+  const clear = decryptPayload(checked);
+  const commands = commandsOf(checked, clear);
   return {
     messageType: frame.messageType,
-    direction: frame.direction,
-    devAddr: frame.devAddr,
-    network: networkOf(frame.devAddr),
+    direction,
+    devAddr,
+    network: networkOf(devAddr),
     fCtrl: describeFCtrl(frame),
     fCnt: frame.fCnt,
     ...(hasKeys(keys) ? { fCnt32: verdict.fCnt32 } : {}),
@@ -52,17 +52,12 @@ export function explainDataFrame(
     ...micAnswer(verdict),
     ...clearAnswer(frame, clear),
     ...encryptedAnswer(frame, clear, commands),
-    notes: [...verdict.notes, ...ownNotes(frame, clear, verdict, keys)],
+    notes: [...verdict.notes, ...ownNotes(checked, clear)],
     fields,
   };
 }
 
-function decryptPayload(
-  frame: DataFrame,
-  identity: FrameIdentity,
-  keys: LorawanKeys,
-  verdict: MicVerdict,
-): Uint8Array | null {
+function decryptPayload({ frame, identity, keys, verdict }: Checked): Uint8Array | null {
   if (frame.fPort === null || verdict.valid === false) return null;
   const usesNetworkKey = frame.fPort === 0 || frame.fPort === RELAY_FPORT;
   const key = usesNetworkKey ? networkEncryptionKey(keys, verdict) : keys.appSKey;
@@ -77,13 +72,7 @@ function networkEncryptionKey(keys: LorawanKeys, verdict: MicVerdict): Uint8Arra
   return keys.nwkSEncKey ?? keys.nwkSKey;
 }
 
-function commandsOf(
-  frame: DataFrame,
-  identity: FrameIdentity,
-  keys: LorawanKeys,
-  verdict: MicVerdict,
-  clear: Uint8Array | null,
-): FrameCommands {
+function commandsOf({ frame, identity, keys, verdict }: Checked, clear: Uint8Array | null): FrameCommands {
   if (frame.fPort === 0 && clear !== null) return commandsOfFPort0(clear, frame);
   if (verdict.version === "1.0") return clearFOpts(frame);
   if (verdict.version === "1.1" || (verdict.valid === null && keys.nwkSEncKey !== undefined)) {
@@ -155,12 +144,7 @@ function encryptedAnswer(
   return parts.length === 0 ? {} : { encrypted: parts };
 }
 
-function ownNotes(
-  frame: DataFrame,
-  clear: Uint8Array | null,
-  verdict: MicVerdict,
-  keys: LorawanKeys,
-): string[] {
+function ownNotes({ frame, verdict, keys }: Checked, clear: Uint8Array | null): string[] {
   const notes: string[] = [];
   if (frame.rfuBits !== 0)
     notes.push(`MHDR has RFU bits set (${frame.rfuBits}): damaged, or a later standard`);

@@ -45,10 +45,12 @@ function gatewayNote(beacon: Beacon): string {
 }
 
 /** One packet, with what helps to read it. */
-export interface ExplainInput {
+export type ExplainInput = Pick<Packet, "bytes"> & Partial<Packet>;
+
+interface Packet {
   readonly bytes: Uint8Array;
-  readonly keys?: LorawanKeys;
-  readonly facts?: FrameFacts;
+  readonly keys: LorawanKeys;
+  readonly facts: FrameFacts;
 }
 
 /** Explains one PHYPayload (or class B beacon). `error` is there exactly when it is malformed. */
@@ -66,12 +68,13 @@ export function explainPayload({ bytes, keys = {}, facts = {} }: ExplainInput): 
     return { messageType, error, errorText: describeFault(decoded.fault), notes, fields };
   }
   const message = decoded.value;
+  const packet = { bytes, keys, facts };
   switch (message.messageType) {
     case "JoinRequest":
     case "RejoinRequest":
-      return explainJoin(bytes, message, keys, facts, fields);
+      return explainJoin(packet, message, fields);
     case "JoinAccept":
-      return explainJoinAccept(bytes, keys, facts, fields);
+      return explainJoinAccept(packet, fields);
     case "Proprietary":
       return {
         messageType: "Proprietary",
@@ -80,7 +83,7 @@ export function explainPayload({ bytes, keys = {}, facts = {} }: ExplainInput): 
         fields,
       };
     default:
-      return explainDataFrame(bytes, message, keys, facts, fields);
+      return explainDataFrame({ ...packet, frame: message }, fields);
   }
 }
 
@@ -93,10 +96,8 @@ function explainBeacon(bytes: Uint8Array): DecodeAnswer | null {
 }
 
 function explainJoin(
-  bytes: Uint8Array,
+  { bytes, keys, facts }: Packet,
   message: JoinRequest | RejoinRequest,
-  keys: LorawanKeys,
-  facts: FrameFacts,
   fields: readonly FieldSpan[],
 ): DecodeAnswer {
   const candidates = joinKeys(message, keys, facts);
@@ -129,12 +130,7 @@ function joinKeys(message: JoinRequest | RejoinRequest, keys: LorawanKeys, facts
   return present(keys.jsIntKey ?? derived);
 }
 
-function explainJoinAccept(
-  bytes: Uint8Array,
-  keys: LorawanKeys,
-  facts: FrameFacts,
-  fields: readonly FieldSpan[],
-): DecodeAnswer {
+function explainJoinAccept({ bytes, keys, facts }: Packet, fields: readonly FieldSpan[]): DecodeAnswer {
   const { valid, clear, content, notes } = unlockJoinAccept(bytes, keys, facts);
   const verdict = valid === null ? {} : { micValid: valid };
   const base = { messageType: "JoinAccept", direction: "down", ...verdict, fields } as const;

@@ -6,7 +6,7 @@
 import type { DevAddr, Eui } from "../../model/identifiers.ts";
 import { aesEncryptBlocks, mic, xorOctets } from "./lorawan-keys.ts";
 import { joinOctets, putIdentifier, putLittleEndian, sameOctets } from "./octets.ts";
-import type { Direction } from "./phy-payload.ts";
+import type { DataFrame, Direction } from "./phy-payload.ts";
 
 /** What the blocks need to know of a frame: never on air as a whole, since the counter's upper half is not sent. */
 export interface FrameIdentity {
@@ -15,6 +15,25 @@ export interface FrameIdentity {
   /** The full 32-bit frame counter. */
   readonly fCnt32: number;
 }
+
+/** With the upper half of the counter, which is not sent. */
+export function identityOf({ direction, devAddr, fCnt }: DataFrame, high: number): FrameIdentity {
+  return { direction, devAddr, fCnt32: high * 65_536 + fCnt };
+}
+
+/** LoRaWAN 1.1, section 4.4: TxDr is 4 bits wide in every region; TxCh reaches 95 in the plan with most channels. */
+export const TX_DATA_RATES = 16;
+export const TX_CHANNELS = 96;
+
+/** LoRaWAN 1.1, section 4.4: ConfFCnt counts only when ACK is set in this frame, else it is 0. undefined: not known. */
+export function acknowledged(
+  { fCtrl }: DataFrame,
+  { confFCnt }: { readonly confFCnt?: number },
+): number | undefined {
+  return fCtrl.ack ? confFCnt : 0;
+}
+
+export const CONF_FCNT_MISSING = "ACK is set, and the counter of the frame acknowledged is not known";
 
 /** What LoRaWAN 1.1 adds to an uplink's MIC. */
 export interface UplinkMicInputs {
