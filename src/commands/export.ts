@@ -1,5 +1,4 @@
 /** `mastlog export`: takes a table out of the store, as a file, to stdout, or as a folder tree of Parquet files. */
-
 import { closeSync, existsSync, mkdirSync, openSync, renameSync, rmSync, writeSync } from "node:fs";
 import { basename, dirname, extname, join } from "node:path";
 import { Command, Option } from "commander";

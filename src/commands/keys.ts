@@ -1,5 +1,4 @@
 /** `mastlog keys`: which keys of one's own nodes does this machine hold? Adds, lists and removes them; never shows one. */
-
 import { readFileSync } from "node:fs";
 import { Command } from "commander";
 import { readNodeKeysFile } from "../ledger/keys/file.ts";

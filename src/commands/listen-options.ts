@@ -3,7 +3,6 @@
  * of processes: the token, where to publish to, and what is watched. Whatever is wrong throws CannotRun with one
  * sentence, which shows no secret.
  */
-
 import { readFileSync, statSync } from "node:fs";
 import { dirname, resolve } from "node:path";
 import { type Command, Option } from "commander";

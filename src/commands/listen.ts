@@ -1,5 +1,4 @@
 /** `mastlog listen`: the service. Receives gateways' datagrams, keeps them, shows them. */
-
 import { existsSync } from "node:fs";
 import { rmdir } from "node:fs/promises";
 import { dirname, join, resolve } from "node:path";

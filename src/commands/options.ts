@@ -1,5 +1,4 @@
 /** What do all commands share? The store's place, the window of time, and how a fault is reported. */
-
 import { existsSync, mkdirSync, readFileSync } from "node:fs";
 import { homedir } from "node:os";
 import { dirname, posix, win32 } from "node:path";

@@ -1,5 +1,4 @@
 /** `mastlog placements`: where does each gateway stand, from when? Lists placements, adds one, changes or removes it. */
-
 import { readFileSync } from "node:fs";
 import { Command } from "commander";
 import { SiteName } from "../contract/common.ts";
@@ -9,15 +8,7 @@ import { MAX_PHOTO_OCTETS, type PlacementWork } from "../store/placements.ts";
 import { siteRows } from "../views/bookkeeping.ts";
 import { newPlacement, placementEdit, placementRows } from "../views/user-data.ts";
 import { type Picture, plainPicture } from "../wire/picture/plain-picture.ts";
-import {
-  CannotRun,
-  type DbOptions,
-  guarded,
-  readEui,
-  readRowNumber,
-  storeCommand,
-  withReader,
-} from "./options.ts";
+import { CannotRun, guarded, readEui, readRowNumber, storeCommand, withReader } from "./options.ts";
 import { print, printJson, table } from "./terminal.ts";
 import { enter } from "./user-data.ts";
 
@@ -210,10 +201,6 @@ function placementTable(rows: readonly PlacementRow[]): string {
 }
 
 // `mastlog sites`: which gateways belong to which site? Lists the sites, puts gateways into one, takes them out.
-
-interface Options extends DbOptions {
-  readonly json?: boolean;
-}
 
 const SITES_HELP = `
 A gateway belongs to the site whose name you give it, or to none. Commands, views and exports take --site NAME (over HTTP

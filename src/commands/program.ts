@@ -2,11 +2,9 @@
 import { readFileSync } from "node:fs";
 import { Command, CommanderError } from "commander";
 import { packageRoot } from "../store/upgrade.ts";
-import { airCommand } from "./air.ts";
+import { airCommand, capacityCommand } from "./air.ts";
 import { airtimeCommand } from "./airtime.ts";
 import { benchCommand } from "./bench.ts";
-import { capacityCommand } from "./capacity.ts";
-import { checkCommand } from "./check.ts";
 import { decodeCommand } from "./decode.ts";
 import { exportCommand } from "./export.ts";
 import { importCommand } from "./import.ts";
@@ -22,7 +20,14 @@ import { complain } from "./terminal.ts";
 import { compareCommand, trialsCommand } from "./trials.ts";
 import { unitCommand } from "./unit.ts";
 import { marksCommand, positionsCommand } from "./user-data.ts";
-import { gapsCommand, gatewaysCommand, joinsCommand, nodesCommand, siteCommand } from "./view-commands.ts";
+import {
+  checkCommand,
+  gapsCommand,
+  gatewaysCommand,
+  joinsCommand,
+  nodesCommand,
+  siteCommand,
+} from "./view-commands.ts";
 
 const { version } = JSON.parse(readFileSync(new URL("package.json", packageRoot), "utf8")) as {
   version: string;

@@ -1,5 +1,4 @@
 /** `mastlog report`: the printable report of a window, as one HTML file. */
-
 import { writeFileSync } from "node:fs";
 import { Command } from "commander";
 import { z } from "zod";

@@ -1,5 +1,4 @@
 /** `mastlog backup`: copies a store while it is in use, or rescues what is readable of a damaged one. */
-
 import { existsSync } from "node:fs";
 import { createInterface } from "node:readline/promises";
 import { Command } from "commander";

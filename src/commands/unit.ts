@@ -1,5 +1,4 @@
 /** `mastlog unit`: a systemd unit for this installation, on stdout. */
-
 import { execFile } from "node:child_process";
 import { fileURLToPath } from "node:url";
 import { Command } from "commander";

@@ -2,7 +2,6 @@
  * Which rows does the score of a site have, which events run through which of them, and what does each row say of one
  * moment? Gateways, loud channels, nodes that need a look: all over the window of the view.
  */
-
 import type { Standing } from "../contract/common.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
 import type { NodeRow } from "../contract/nodes.ts";

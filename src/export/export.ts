@@ -19,9 +19,9 @@ import {
   encodePushData,
   encodeTxAck,
 } from "../wire/forwarder/encode.ts";
-import { csvHead, csvRows, jsonRows, parquetFile } from "./forms.ts";
 import { framesTable, receptionsTable } from "./heard.ts";
 import type { ExportScope, Table } from "./table.ts";
+import { csvHead, csvRows, jsonRows, parquetFile } from "./table.ts";
 import { channelsTable, gapsTable, gatewaysTable, linksTable, nodesTable } from "./view-tables.ts";
 
 export type { ExportScope } from "./table.ts";

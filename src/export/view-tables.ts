@@ -14,7 +14,6 @@ import { sharesByLife, withWhy } from "../views/gap-why.ts";
 import { dropoutRow } from "../views/gaps.ts";
 import { gatewaysOfWindow } from "../views/gateways.ts";
 import { gapNames, knownGaps } from "../views/known-gaps.ts";
-
 import { type NodeOfWindow, nodesOfWindow } from "../views/nodes-of-window.ts";
 import { MAX_GATEWAYS_SHOWN } from "../views/reachability.ts";
 import { type AskedWindow, knownUntilUs } from "../views/window.ts";

@@ -1,5 +1,4 @@
 /** What keeps one source from harming the others: answers, lines of the log, drops and loops, each for a bounded number. */
-
 import { digestOf } from "../ledger/group-receptions.ts";
 import type { Endpoint } from "../model/datagram.ts";
 import { figure } from "../words/format.ts";

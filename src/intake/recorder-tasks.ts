@@ -2,7 +2,6 @@
  * When does the search for gaps get its turn? On the intake's thread, in small steps between datagrams: it never keeps a
  * gateway waiting for its answer, and rests while a capture is read, which goes on with it by itself at its end.
  */
-
 import { formatDistanceStrict } from "date-fns";
 import type { Recorded } from "../store/recorder/rows.ts";
 import type { Recorder } from "../store/recorder.ts";

@@ -2,7 +2,6 @@
  * The UDP port that gateways send to: IPv4 and IPv6, any number of gateways. Only this file opens a socket for them.
  * Answers leave from the socket that was addressed.
  */
-
 import { createSocket, type RemoteInfo, type Socket } from "node:dgram";
 import { lookup } from "node:dns";
 import { isIP } from "node:net";

@@ -8,7 +8,6 @@ import { drawScore, scoreHeight } from "../drawings/draw-evidence.ts";
 import { AXIS_PX, drawSite, layoutScore } from "../drawings/draw-site.ts";
 import { drawnNeighbours, evidenceCaption, lanesOf } from "../drawings/evidence.ts";
 import { type Inks, type Sheet, shortened } from "../drawings/sheet.ts";
-
 import { scoreColumns, scoreRows } from "../drawings/site.ts";
 import { type Clock, nameOrEui, STATES } from "./parts.tsx";
 import { timeTicks } from "./plots.tsx";

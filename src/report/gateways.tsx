@@ -1,5 +1,4 @@
 /** How did each gateway do: reachable, alive, by its own account? */
-
 import type { AirView } from "../contract/air.ts";
 import type { BenchItem, BenchView } from "../contract/bench.ts";
 import type { GatewayRow } from "../contract/gateways.ts";

@@ -1,8 +1,6 @@
 /** What became of each node's frames, and how strong were they? */
-
 import type { NodeRow, NodesView } from "../contract/nodes.ts";
 import type { MarksView } from "../contract/user-data.ts";
-
 import { figure, percent, withUnit } from "../words/format.ts";
 import type { Clock } from "./parts.tsx";
 import { Mono, Sentence, State, Table } from "./parts.tsx";

@@ -1,5 +1,4 @@
 /** What does the printable report look like as a file? One self-contained HTML document: no script, nothing fetched. */
-
 import { renderToString } from "preact-render-to-string";
 import type { Window } from "../contract/common.ts";
 import { figure } from "../words/format.ts";

@@ -1,5 +1,4 @@
 /** Captures: which were read, send one, open a sample. */
-
 import { randomUUID } from "node:crypto";
 import { createWriteStream, existsSync, readFileSync } from "node:fs";
 import { mkdir, readdir, rm, stat } from "node:fs/promises";

@@ -18,8 +18,7 @@ import {
   type PublishMessage,
   PublishQueue,
 } from "./mqtt.ts";
-import { PublishedRows } from "./published-rows.ts";
-import { PublishedStates } from "./published-states.ts";
+import { PublishedRows, PublishedStates } from "./published.ts";
 import type { AskedViews } from "./views.ts";
 
 /** Sent and not acknowledged. Chosen: fewer than brokers take at once (20 in Mosquitto). */

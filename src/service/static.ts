@@ -1,5 +1,4 @@
 /** Where does the dashboard come from? The built page, its hashed files kept by browsers for good, itself never. */
-
 import { hostname } from "node:os";
 import { sep } from "node:path";
 import { promisify } from "node:util";

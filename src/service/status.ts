@@ -1,5 +1,4 @@
 /** How is the service itself? The intake's figures and the store's, in the contract's shape. */
-
 import { API_VERSION } from "../contract/common.ts";
 import type { Passage } from "../contract/gateways.ts";
 import type { Refusal, ServiceStatus } from "../contract/service.ts";

@@ -21,7 +21,6 @@ import {
   watchChange,
   watchMessage,
 } from "../diagnosis/incidents.ts";
-
 import {
   conditionsOf,
   NO_WATCH_FACTS,

@@ -2,7 +2,6 @@
  * How does a message reach a person? By webhook, e-mail, MQTT or the log: each way has a queue of its own, tries again with
  * growing pauses, and holds up no other. A secret is in no sentence.
  */
-
 import { createHmac } from "node:crypto";
 import type { WatchesView, WatchMessage, WatchWay } from "../contract/watches.ts";
 import { errorText } from "../model/fault.ts";

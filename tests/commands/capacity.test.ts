@@ -1,5 +1,5 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { capacityCommand } from "../../src/commands/capacity.ts";
+import { capacityCommand } from "../../src/commands/air.ts";
 import { CapacityView, NodeCostView } from "../../src/contract/capacity.ts";
 import { phy, push, SHED } from "../store/traffic.ts";
 import { keepalives } from "../views/a-site.ts";

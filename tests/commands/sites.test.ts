@@ -1,8 +1,12 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { airCommand } from "../../src/commands/air.ts";
-import { checkCommand } from "../../src/commands/check.ts";
 import { sitesCommand } from "../../src/commands/placements.ts";
-import { gatewaysCommand, nodesCommand, siteCommand } from "../../src/commands/view-commands.ts";
+import {
+  checkCommand,
+  gatewaysCommand,
+  nodesCommand,
+  siteCommand,
+} from "../../src/commands/view-commands.ts";
 import { phy, push, SHED, TOWER } from "../store/traffic.ts";
 import { keepalives } from "../views/a-site.ts";
 import { run, type StoreFile, storeFile } from "./run-command.ts";

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { csvHead, csvRows, jsonRows } from "../../src/export/forms.ts";
 import type { Cell, Column, ColumnType } from "../../src/export/table.ts";
+import { csvHead, csvRows, jsonRows } from "../../src/export/table.ts";
 
 function lineOf(...cells: readonly (readonly [ColumnType, Cell])[]): string {
   const columns: Column[] = cells.map(([type], i) => ({ name: `c${i}`, type }));

@@ -7,7 +7,7 @@ import {
   MAX_QUEUED_STATES,
   PublishQueue,
 } from "../../src/service/mqtt.ts";
-import { MAX_BEHIND } from "../../src/service/published-rows.ts";
+import { MAX_BEHIND } from "../../src/service/published.ts";
 import { Publisher } from "../../src/service/publisher.ts";
 import { gapsView } from "../web/gap-answers.ts";
 import { HandClock } from "./hand-clock.ts";

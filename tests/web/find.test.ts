@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
-import { readNameList } from "../../web/src/pages/NameMany.tsx";
 import { devicesOf } from "../../web/src/pages/NodeTable.tsx";
 import { partInSight } from "../../web/src/parts/DataTable.tsx";
+import { readNameList } from "../../web/src/parts/ThingEdit.tsx";
 import { findPlaces } from "../../web/src/state/find.ts";
 import { NOW_MS, orchardViews } from "../service/orchard.ts";
 

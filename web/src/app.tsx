@@ -29,7 +29,7 @@ const AirView = lazy(async () => (await import("./pages/air/AirView.tsx")).AirVi
 const BenchChoice = lazy(async () => (await import("./pages/bench/BenchView.tsx")).BenchChoice);
 const BenchView = lazy(async () => (await import("./pages/bench/BenchView.tsx")).BenchView);
 const CapturesView = lazy(async () => (await import("./pages/CapturesView.tsx")).CapturesView);
-const EffectView = lazy(async () => (await import("./pages/trials/EffectView.tsx")).EffectView);
+const EffectView = lazy(async () => (await import("./pages/trials/TrialsView.tsx")).EffectView);
 const GapsView = lazy(async () => (await import("./pages/gaps/GapsView.tsx")).GapsView);
 const NodeView = lazy(async () => (await import("./pages/node/NodeView.tsx")).NodeView);
 const NodesView = lazy(async () => (await import("./pages/NodesView.tsx")).NodesView);

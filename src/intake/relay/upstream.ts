@@ -3,7 +3,6 @@
  * often and when it falls silent or refuses; of several addresses the next is tried. Nothing is concluded for the
  * gateway: what the upstream does not acknowledge stays unacknowledged.
  */
-
 import { createSocket, type Socket } from "node:dgram";
 import { isIP } from "node:net";
 import type { Endpoint } from "../../model/datagram.ts";

@@ -7,9 +7,9 @@ import { type Column, column, DataTable, figureField, RIGHT, type Sorting } from
 import { ExportLink } from "../parts/Export.tsx";
 import { Button, Field } from "../parts/form.tsx";
 import { Fold, Sentence, When } from "../parts/page.tsx";
+import { NameMany } from "../parts/ThingEdit.tsx";
 import { currentWindow, linkTo, route, setParams } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
-import { NameMany } from "./NameMany.tsx";
 import { type Device, devicesOf, NodeTable } from "./NodeTable.tsx";
 import "./NodesView.css";
 import { Explained } from "../parts/Explain.tsx";

@@ -11,7 +11,6 @@ import { now } from "../../state/clock.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import type { WindowChoice } from "../../state/window.ts";
-import { EvidenceScore } from "./EvidenceScore.tsx";
 import {
   causeWords,
   costWords,
@@ -21,6 +20,7 @@ import {
   lengthWords,
   nodeTitle,
 } from "./FindingText.tsx";
+import { EvidenceScore } from "./GapDrawings.tsx";
 
 // What befell many nodes at once? Its finding, and the gaps that it made.
 

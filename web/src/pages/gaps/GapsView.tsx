@@ -18,8 +18,8 @@ import {
   gapItems,
   strangerCount,
 } from "./FindingText.tsx";
+import { GapMap } from "./GapDrawings.tsx";
 import { GapList } from "./GapList.tsx";
-import { GapMap } from "./GapMap.tsx";
 import "./gaps.css";
 import { Explained } from "../../parts/Explain.tsx";
 
