@@ -1,6 +1,6 @@
 /** What fills the channels? Utilisation, load, noise, strangers. */
 import { z } from "zod";
-import { EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
+import { EuiText, Interval95, IsoTime, Sentence, Standing, Whole, Window } from "./common.ts";
 import { Outage } from "./gateways.ts";
 import { CollisionShare, NoiseSource } from "./others-on-air.ts";
 import { LoudNoise } from "./site.ts";
@@ -9,8 +9,8 @@ import { LoudNoise } from "./site.ts";
 
 export const DataRateShare = z.object({
   name: z.string(),
-  receptions: z.number().int().describe("packets"),
-  frames: z.number().int().describe("transmissions of LoRaWAN, each once however many gateways heard it"),
+  receptions: Whole.describe("packets"),
+  frames: Whole.describe("transmissions of LoRaWAN, each once however many gateways heard it"),
   airtimeSeconds: z.number(),
 });
 export type DataRateShare = z.infer<typeof DataRateShare>;
@@ -19,17 +19,17 @@ export type DataRateShare = z.infer<typeof DataRateShare>;
 export const AirNetwork = z.object({
   network: z.string().nullable(),
   stranger: z.boolean().nullable().describe("null with `network` null"),
-  nodes: z.number().int(),
-  receptions: z.number().int().describe("packets"),
-  frames: z.number().int(),
+  nodes: Whole,
+  receptions: Whole.describe("packets"),
+  frames: Whole,
   airtimeSeconds: z.number().describe("sum over packets"),
 });
 export type AirNetwork = z.infer<typeof AirNetwork>;
 
 export const CollisionRow = CollisionShare.extend({
-  frequencyHz: z.number().int(),
+  frequencyHz: Whole,
   dataRate: z.string(),
-  frames: z.number().int().describe("packets heard"),
+  frames: Whole.describe("packets heard"),
   offeredLoad: z.number().describe("Erlang, on this channel and data rate"),
 });
 export type CollisionRow = z.infer<typeof CollisionRow>;
@@ -38,15 +38,15 @@ export type CollisionRow = z.infer<typeof CollisionRow>;
 export const DeafTime = z.object({
   visible: z.boolean().describe("false: downlinks of this gateway are not seen here"),
   words: z.string(),
-  sent: z.number().int().describe("downlinks that the gateway took, or did not refuse"),
-  refused: z.number().int(),
+  sent: Whole.describe("downlinks that the gateway took, or did not refuse"),
+  refused: Whole,
   seconds: z.number().nullable().describe("sum of their airtime: at least so long deaf"),
   share: z.number().nullable().describe("of the window"),
   spoiltShare: z
     .number()
     .nullable()
     .describe("upper bound of the share of frames that meet a transmission, at the mean length heard"),
-  reportedSent: z.number().int().nullable().describe("frames sent by the gateway's own status reports"),
+  reportedSent: Whole.nullable().describe("frames sent by the gateway's own status reports"),
 });
 export type DeafTime = z.infer<typeof DeafTime>;
 
@@ -82,7 +82,7 @@ export const DwellOfNode = z.object({
   words: z.string(),
   frameLimitMs: z.number(),
   longestFrameMs: z.number(),
-  framesOver: z.number().int(),
+  framesOver: Whole,
   inPeriod: z
     .object({ seconds: z.number(), limitMs: z.number(), mostMs: z.number() })
     .nullable()
@@ -102,7 +102,7 @@ export const AirtimeOfNode = z.object({
   fromHz: z.number().nullable(),
   toHz: z.number().nullable(),
   limit: z.number().nullable().describe("share of an hour allowed; null: the sources name none"),
-  frames: z.number().int(),
+  frames: Whole,
   airtimeSeconds: z.number(),
   atLeast: z.number().describe("heard airtime in the fullest sliding hour / 3600 s: a lower bound"),
   estimate: z.number().nullable().describe("the same / delivery ratio; null where that is unknown"),
@@ -120,24 +120,24 @@ export const NoiseTrend = z.object({
   verdict: z.enum(["rises", "falls", "steady", "not enough"]),
   words: z.string(),
   slopeDbPerHour: z.number().nullable().describe("Theil-Sen"),
-  slopeInterval95: z.tuple([z.number(), z.number()]).nullable(),
+  slopeInterval95: Interval95.nullable(),
   changeDb: z.number().nullable().describe("slope times the time between the first and the last value"),
   loudestDb: z.number().nullable().describe("the loudest stretch of time above the median one"),
   p: z.number().nullable().describe("Mann-Kendall, two-sided, widened for autocorrelation"),
-  values: z.number().int().describe("stretches of time that tell the noise"),
+  values: Whole.describe("stretches of time that tell the noise"),
   loud: LoudNoise.nullable().describe("the loudest time, 6 dB or more above the quiet level"),
 });
 
 export const ChannelRow = z.object({
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
-  frequencyHz: z.number().int(),
-  receptions: z.number().int().describe("packets, each once however many antennas heard it"),
+  frequencyHz: Whole,
+  receptions: Whole.describe("packets, each once however many antennas heard it"),
   airtimeSeconds: z.number().describe("sum of airtime: offered load times the window"),
   busySeconds: z.number().describe("union of busy intervals"),
   offeredLoad: z.number().describe("Erlang; may exceed 1"),
   utilisation: z.number().min(0).max(1),
-  crcBad: z.number().int(),
+  crcBad: Whole,
   crcBadRatio: z.number().nullable(),
   noiseFloorDbm: z
     .number()
@@ -145,12 +145,12 @@ export const ChannelRow = z.object({
     .describe(
       "10th percentile of the noise that frames at SNR ≤ 0 dB betray; up to 5 dB where fewer than 20 do",
     ),
-  noiseSamples: z.number().int(),
+  noiseSamples: Whole,
   noiseTrust: z.enum(["good", "rough", "none"]).describe("good: frames at SNR ≤ 0 dB; rough: up to 5 dB"),
   noiseTrend: NoiseTrend,
   ownAirtimeSeconds: z.number().describe("within `detail`, as the two that follow"),
   strangerAirtimeSeconds: z.number(),
-  strangerReceptions: z.number().int(),
+  strangerReceptions: Whole,
   collisions: CollisionShare.nullable().describe(
     "share of frames that others should spoil; null: nothing heard",
   ),
@@ -162,8 +162,8 @@ export const AirMap = z.object({
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
   from: IsoTime,
-  cellSeconds: z.number().int(),
-  frequenciesHz: z.array(z.number().int()),
+  cellSeconds: Whole,
+  frequenciesHz: z.array(Whole),
   notRecorded: z.array(Outage).describe("where nothing was recorded of this gateway, within the window"),
   lastCellSeconds: z.number().describe("how long the last cell has lasted; its shares are of this"),
   utilisation: z.array(z.array(z.number())).describe("union of busy intervals / cell"),
@@ -188,7 +188,7 @@ export const Talker = z.object({
   name: z.string().nullable(),
   network: z.string(),
   stranger: z.boolean(),
-  frames: z.number().int(),
+  frames: Whole,
   airtimeSeconds: z.number().describe("heard airtime: a lower bound"),
   share: z.number().describe("of the airtime of all nodes heard"),
   busiestHourDuty: z.number().describe("airtime in its busiest sliding hour / 3600 s, all bands"),
@@ -197,13 +197,13 @@ export const Talker = z.object({
 export const AirView = z.object({
   window: Window,
   detail: z
-    .object({ from: IsoTime, to: IsoTime, whole: z.boolean(), packets: z.number().int() })
+    .object({ from: IsoTime, to: IsoTime, whole: z.boolean(), packets: Whole })
     .describe("the newest part of the window, which all figures but those of the roll-ups rest on"),
   sentence: Sentence,
   channels: z.array(ChannelRow),
   maps: z.array(AirMap),
   gateways: z.array(AirGateway),
-  moreGateways: z.number().int().describe("heard too, and left out of channels, maps and gateways"),
+  moreGateways: Whole.describe("heard too, and left out of channels, maps and gateways"),
   dataRates: z.array(DataRateShare),
   noiseSources: z
     .array(NoiseSource)

@@ -1,6 +1,6 @@
 /** How does a gateway stand on the bench? One verdict, one list of checks, and what it sent last in plain words. */
 import { z } from "zod";
-import { EuiText, IsoTime, Sentence, Standing, Window, WindowQuery } from "./common.ts";
+import { EuiText, Interval95, IsoTime, Sentence, Standing, Whole, Window, WindowQuery } from "./common.ts";
 
 /** Characters of a plan's name with its sub-band: a user's own has 60 at most. */
 const MAX_PLAN_LABEL = 80;
@@ -125,10 +125,10 @@ export const BenchRow = z.object({
   ...BenchRecord,
   lastHeard: IsoTime,
   verdict: BenchState,
-  failed: z.number().int(),
-  warned: z.number().int(),
-  passed: z.number().int(),
-  waiting: z.number().int(),
+  failed: Whole,
+  warned: Whole,
+  passed: Whole,
+  waiting: Whole,
   fault: z
     .object({
       id: z.string(),
@@ -145,11 +145,8 @@ export type BenchRow = z.infer<typeof BenchRow>;
 export const BenchTable = z.object({
   window: Window,
   gateways: z.array(BenchRow).describe("those that fail first; each by its newest"),
-  gone: z
-    .number()
-    .int()
-    .describe("signed off and silent in the window: they left the bench and are not listed"),
-  leftOut: z.number().int().describe("heard longest ago, beyond the most that are judged at once"),
+  gone: Whole.describe("signed off and silent in the window: they left the bench and are not listed"),
+  leftOut: Whole.describe("heard longest ago, beyond the most that are judged at once"),
 });
 export type BenchTable = z.infer<typeof BenchTable>;
 
@@ -157,7 +154,7 @@ export type BenchTable = z.infer<typeof BenchTable>;
 
 /** A frequency at which a test may be sent, with what the region allows there. */
 export const TestChannel = z.object({
-  frequencyHz: z.number().int(),
+  frequencyHz: Whole,
   dataRates: z.array(z.string()).describe("SF9BW125 …"),
   mostPowerDbm: z.number(),
   text: z.string().describe("what holds there, in a sentence"),
@@ -180,7 +177,7 @@ export type DownlinkTestPlan = z.infer<typeof DownlinkTestPlan>;
 export const DownlinkTestRequest = z.object({
   gatewayEui: EuiText,
   confirm: z.string().max(40).describe("the gateway's identifier, typed by the person who asks"),
-  frequencyHz: z.number().int().positive(),
+  frequencyHz: Whole.positive(),
   dataRate: z.string().max(20),
   powerDbm: z.number().min(-10).max(40),
 });
@@ -202,8 +199,6 @@ export type DownlinkTestAnswer = z.infer<typeof DownlinkTestAnswer>;
 
 // How well does the receiver of one gateway demodulate, measured from traffic?
 
-const Interval95 = z.tuple([z.number(), z.number()]);
-
 /** Level of half delivery minus the data sheet's floor. */
 const ThresholdOffset = z.object({
   offsetDb: z.number().describe("above 0: it needs so much more SNR than the data sheet says"),
@@ -212,7 +207,7 @@ const ThresholdOffset = z.object({
 
 export const DeliveryAtSnr = z.object({
   snrDb: z.number().describe("the middle of 1 dB"),
-  frames: z.number().int(),
+  frames: Whole,
   delivered: z
     .number()
     .describe("share, 0 to 1; missed frames stand where the frames around them place them"),
@@ -221,15 +216,15 @@ export const DeliveryAtSnr = z.object({
 export type DeliveryAtSnr = z.infer<typeof DeliveryAtSnr>;
 
 export const ReceiverFactor = z.object({
-  spreadingFactor: z.number().int(),
+  spreadingFactor: Whole,
   floorDb: z.number().describe("the data sheet's demodulation floor, SNR in dB"),
   levelDb: z.number().nullable().describe("SNR of half delivery; null: not enough yet"),
   interval95: Interval95.nullable().describe("of levelDb"),
   widthDb: z.number().nullable().describe("of the knee, as the spread of a normal distribution"),
   deliveredAbove: z.number().nullable().describe("share delivered far above the level, 0 to 1"),
-  nodes: z.number().int(),
-  frames: z.number().int(),
-  missed: z.number().int(),
+  nodes: Whole,
+  frames: Whole,
+  missed: Whole,
   sentence: z.string(),
   points: z.array(DeliveryAtSnr),
 });
@@ -241,7 +236,7 @@ export const ReceiverNoise = z.object({
     .number()
     .nullable()
     .describe("receiver and place together, on the gateway's own RSSI scale"),
-  frames: z.number().int(),
+  frames: Whole,
   sentence: z.string(),
   others: z
     .array(
@@ -270,7 +265,7 @@ export const ReceiverView = z.object({
   basisText: z.string(),
   overall: ThresholdOffset.nullable().describe("all spreading factors together; null: not enough yet"),
   factors: z.array(ReceiverFactor),
-  leftOut: z.number().int().describe("frames missed while nothing at all was heard for too long"),
+  leftOut: Whole.describe("frames missed while nothing at all was heard for too long"),
   noise: ReceiverNoise,
   reference: z
     .object({

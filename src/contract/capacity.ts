@@ -1,8 +1,6 @@
 /** How many more nodes does a site carry, which data rate would free airtime, and what does a node's battery pay? */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
-
-const Interval95 = z.tuple([z.number(), z.number()]);
+import { DevAddrText, EuiText, Interval95, IsoTime, Sentence, Whole, Window } from "./common.ts";
 
 /** Share of counters delivered that a site is to keep. */
 const Share = z.number().min(0.5).max(0.999);
@@ -17,13 +15,13 @@ export const CapacityQuery = z.object({
 export type CapacityQuery = z.infer<typeof CapacityQuery>;
 
 export const MoreNodes = z.object({
-  moreNodes: z.number().int().describe("like those there are, until delivery falls below the share"),
+  moreNodes: Whole.describe("like those there are, until delivery falls below the share"),
   interval95: Interval95.describe("of moreNodes; ends at 100 times the nodes there are"),
 });
 export type MoreNodes = z.infer<typeof MoreNodes>;
 
 export const CapacityLoad = z.object({
-  frequencyHz: z.number().int(),
+  frequencyHz: Whole,
   dataRate: z.string(),
   ownErlang: z.number().describe("mean over recorded time; counters that were missed are put in"),
   ownBusiestErlang: z.number().describe("in the busiest block of time of all the site's own nodes"),
@@ -35,9 +33,9 @@ export type CapacityLoad = z.infer<typeof CapacityLoad>;
 export const DataRateChange = z.object({
   devAddr: DevAddrText,
   name: z.string().nullable(),
-  life: z.number().int().describe("newest counter life"),
-  fromSpreadingFactor: z.number().int(),
-  toSpreadingFactor: z.number().int(),
+  life: Whole.describe("newest counter life"),
+  fromSpreadingFactor: Whole,
+  toSpreadingFactor: Whole,
   airtimeMs: z.number().describe("of one transmission, mean, as it is"),
   airtimeMsThen: z.number(),
   freedSecondsADay: z.number(),
@@ -59,8 +57,8 @@ export const CapacityView = z.object({
   share: z.number(),
   verdict: z.enum(["room", "full", "not enough"]),
   sentence: Sentence,
-  nodes: z.number().int().describe("own devices that the figures rest on"),
-  counters: z.number().int().describe("expected of them over recorded time"),
+  nodes: Whole.describe("own devices that the figures rest on"),
+  counters: Whole.describe("expected of them over recorded time"),
   recordedSeconds: z.number().describe("recorded, with a gateway reachable"),
   from: IsoTime.describe("begin of what was looked at: the newest 40,000 packets of the window"),
   delivery: z.object({ ratio: z.number(), interval95: Interval95 }).nullable(),
@@ -74,7 +72,7 @@ export const CapacityView = z.object({
     .nullable()
     .describe("were it always as busy as in the busiest block of time"),
   curve: z
-    .array(z.object({ moreNodes: z.number().int(), delivery: z.number(), interval95: Interval95 }))
+    .array(z.object({ moreNodes: Whole, delivery: z.number(), interval95: Interval95 }))
     .describe("delivery with so many nodes more"),
   load: z.array(CapacityLoad),
   changes: z
@@ -89,7 +87,7 @@ export const CapacityView = z.object({
         subBand: z.string().nullable(),
         share: z.number().describe("of its fullest hour that the gateway sent itself in the sub-band"),
         limit: z.number().describe("by the region's published table: an indication"),
-        moreNodes: z.number().int().describe("reach the limit, if downlinks grow with the nodes"),
+        moreNodes: Whole.describe("reach the limit, if downlinks grow with the nodes"),
         sentence: z.string(),
         source: z.string(),
       }),
@@ -114,7 +112,7 @@ export const PowerQuery = CapacityQuery.extend({
 export type PowerQuery = z.infer<typeof PowerQuery>;
 
 export const NodeCharge = z.object({
-  spreadingFactor: z.number().int(),
+  spreadingFactor: Whole,
   airtimeMs: z.number(),
   framesADay: z.number().describe("transmissions, missed ones put in"),
   airtimeSecondsADay: z.number(),

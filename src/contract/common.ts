@@ -10,6 +10,11 @@ import { z } from "zod";
  */
 export const API_VERSION = "1.0";
 
+/** A whole number. */
+export const Whole = z.number().int();
+/** The lower and the upper end of a 95 % interval. */
+export const Interval95 = z.tuple([z.number(), z.number()]);
+
 export const IsoTime = z.iso.datetime({ offset: true }).describe("ISO 8601, UTC");
 export const EuiText = z
   .string()
@@ -74,7 +79,7 @@ export const Spread = z.object({
   median: z.number().nullable(),
   p10: z.number().nullable(),
   p90: z.number().nullable(),
-  count: z.number().int(),
+  count: Whole,
 });
 export type Spread = z.infer<typeof Spread>;
 

@@ -1,7 +1,7 @@
 /** What was missed, when, by whom, and why? Dropouts, each with its finding, and what a finding rests on. */
 import { z } from "zod";
 import { CAUSES } from "../words/causes.ts";
-import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, Sentence, Whole, Window } from "./common.ts";
 
 /** What a finding may name. `unexplained` is an honest answer; a wrong cause is worse than none. */
 export const Cause = z.enum([...CAUSES, "unexplained"]);
@@ -28,7 +28,7 @@ export type EvidenceLane = z.infer<typeof EvidenceLane>;
 /** The receptions that a sentence rests on: parameters of GET /api/receptions. */
 export const ReceptionsLink = z.object({
   devAddr: DevAddrText.nullable(),
-  life: z.number().int().nullable(),
+  life: Whole.nullable(),
   gateway: EuiText.nullable(),
   from: IsoTime,
   to: IsoTime,
@@ -70,14 +70,14 @@ export const GapScope = z.enum(["node", "gateway", "site"]);
 export type GapScope = z.infer<typeof GapScope>;
 
 /** The mark at which a dropout begins: a coincidence, which is for the person to judge. */
-export const MarkAtBegin = z.object({ id: z.number().int(), at: IsoTime, text: z.string() });
+export const MarkAtBegin = z.object({ id: Whole, at: IsoTime, text: z.string() });
 export type MarkAtBegin = z.infer<typeof MarkAtBegin>;
 
 /** A dropout of one node. */
 export const DropoutRow = z.object({
   id: z.string().describe("stays the same when everything is derived again"),
   devAddr: DevAddrText,
-  life: z.number().int().min(1),
+  life: Whole.min(1),
   name: z.string().nullable(),
   network: z.string(),
   stranger: z.boolean(),
@@ -89,10 +89,10 @@ export const DropoutRow = z.object({
   open: z.boolean().describe("goes on at the end of what is stored"),
   from: IsoTime.describe("last frame heard before, or where a steady loss begins"),
   to: IsoTime.describe("first frame heard after; while open, the newest moment known"),
-  missedCounters: z.number().int().describe("0 while a silent node has not come back"),
-  firstMissedCounter: z.number().int().nullable(),
-  lastMissedCounter: z.number().int().nullable(),
-  heardCounters: z.number().int().describe("heard between the first and the last missed counter"),
+  missedCounters: Whole.describe("0 while a silent node has not come back"),
+  firstMissedCounter: Whole.nullable(),
+  lastMissedCounter: Whole.nullable(),
+  heardCounters: Whole.describe("heard between the first and the last missed counter"),
   expectedByRhythm: z.number().nullable().describe("frames that the rhythm lets expect within it"),
   mark: MarkAtBegin.nullish().describe("the mark at which it begins, where there is one"),
   finding: Finding,
@@ -108,8 +108,8 @@ export const EpisodeRow = z.object({
   open: z.boolean(),
   from: IsoTime,
   to: IsoTime,
-  nodes: z.number().int().describe("nodes that missed counters or fell silent in it"),
-  missedCounters: z.number().int(),
+  nodes: Whole.describe("nodes that missed counters or fell silent in it"),
+  missedCounters: Whole,
   gapIds: z.array(z.string()).describe("at most 500"),
   mark: MarkAtBegin.nullish().describe("the mark at which it begins, where there is one"),
   finding: Finding,
@@ -118,11 +118,11 @@ export type EpisodeRow = z.infer<typeof EpisodeRow>;
 
 /** Dropouts that touch a window, counted however many there are. */
 export const GapCounts = z.object({
-  gaps: z.number().int(),
-  open: z.number().int().describe("that go on at the end of what is stored"),
-  nodes: z.number().int().describe("nodes with a gap"),
-  missedCounters: z.number().int(),
-  byCause: z.record(z.string(), z.number().int()).describe("gaps of each cause"),
+  gaps: Whole,
+  open: Whole.describe("that go on at the end of what is stored"),
+  nodes: Whole.describe("nodes with a gap"),
+  missedCounters: Whole,
+  byCause: z.record(z.string(), Whole).describe("gaps of each cause"),
 });
 export type GapCounts = z.infer<typeof GapCounts>;
 
@@ -166,14 +166,14 @@ export const GapPage = z.object({
     fromMs: z.number(),
     toMs: z.number(),
     cellSeconds: z.number(),
-    cells: z.number().int(),
+    cells: Whole,
     gapFromMs: z.number(),
     gapToMs: z.number(),
   }),
   counters: z
     .array(
       z.object({
-        counter: z.number().int(),
+        counter: Whole,
         atMs: z.number(),
         fate: z.enum(["heard", "missed"]),
         gateways: z.array(EuiText),
@@ -185,26 +185,26 @@ export const GapPage = z.object({
     .array(
       z.object({
         devAddr: DevAddrText,
-        life: z.number().int(),
+        life: Whole,
         name: z.string().nullable(),
         heardAtMs: z.array(z.number()).describe("at most 500"),
         expected: z.number().describe("within the gap, by its rate before and after; 0: not counted"),
-        heard: z.number().int().describe("within the gap; 0 of one that is not counted"),
+        heard: Whole.describe("within the gap; 0 of one that is not counted"),
       }),
     )
     .describe("other nodes as the best gateway of this one heard them, at most 20"),
   neighboursCounted: z
-    .object({ nodes: z.number().int(), heard: z.number().int(), expected: z.number().int() })
+    .object({ nodes: Whole, heard: Whole, expected: Whole })
     .describe("frames of all neighbours within the gap, as the finding counts them"),
   heartbeat: z.array(
     z.object({
       gatewayEui: EuiText,
       gatewayName: z.string().nullable(),
-      keepalives: z.array(z.number().int()),
-      statusReports: z.array(z.number().int()),
-      datagrams: z.array(z.number().int()),
-      receptions: z.array(z.number().int()),
-      crcBad: z.array(z.number().int()),
+      keepalives: z.array(Whole),
+      statusReports: z.array(Whole),
+      datagrams: z.array(Whole),
+      receptions: z.array(Whole),
+      crcBad: z.array(Whole),
       restartsAtMs: z.array(z.number()),
       notRecorded: z
         .array(z.object({ fromMs: z.number(), toMs: z.number() }))
@@ -220,8 +220,8 @@ export const GapPage = z.object({
       atMs: z.array(z.number()),
       marginDb: z.array(z.number().nullable()),
       signalDbm: z.array(z.number().nullable()),
-      spreadingFactor: z.array(z.number().int().nullable()),
-      frequencyHz: z.array(z.number().int().nullable()),
+      spreadingFactor: z.array(Whole.nullable()),
+      frequencyHz: z.array(Whole.nullable()),
     }),
   ),
   transmissions: z

@@ -1,23 +1,21 @@
 /** What is said of a gateway? Its heartbeat, its state, its account. */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
+import { DevAddrText, EuiText, Interval95, IsoTime, Sentence, Standing, Whole, Window } from "./common.ts";
 import { FindingWord } from "./gaps.ts";
 
 // The downlink path: what servers asked gateways to send, what came of it, and how long acknowledgements took.
 
 /** From a gateway's datagram to its acknowledgement, as this place in the path saw it. Right to within a tenth. */
 export const RoundTrip = z.object({
-  asked: z.number().int(),
-  answered: z.number().int(),
-  lost: z
-    .number()
-    .int()
-    .nullable()
-    .describe("asked and not answered within 2 s; null when answers were not to be seen here"),
+  asked: Whole,
+  answered: Whole,
+  lost: Whole.nullable().describe(
+    "asked and not answered within 2 s; null when answers were not to be seen here",
+  ),
   lostRatio: z.number().nullable(),
   medianMs: z.number().nullable(),
   p99Ms: z.number().nullable(),
-  overPatience: z.number().int().describe("answered after more than 100 ms, when a gateway no longer waits"),
+  overPatience: Whole.describe("answered after more than 100 ms, when a gateway no longer waits"),
 });
 export type RoundTrip = z.infer<typeof RoundTrip>;
 
@@ -26,15 +24,15 @@ export const OutcomeCount = z.object({
   outcome: z.enum(["accepted", "accepted-lower-power", "refused", "unreadable", "unanswered"]),
   word: z.string().nullable().describe("TOO_LATE, TX_FREQ …"),
   words: z.string(),
-  count: z.number().int(),
+  count: Whole,
 });
 export type OutcomeCount = z.infer<typeof OutcomeCount>;
 
 /** How much of an hour a gateway transmitted in one sub-band, and what it may. */
 export const TransmitBudget = z.object({
   subBand: z.string(),
-  fromHz: z.number().int(),
-  toHz: z.number().int(),
+  fromHz: Whole,
+  toHz: Whole,
   airtimeSeconds: z.number().describe("in the fullest hour of the window"),
   share: z.number().describe("of that hour"),
   limit: z.number().nullable(),
@@ -58,18 +56,17 @@ export const GatewayDownlinks = z.object({
     .string()
     .nullable()
     .describe("which way the round trips cover, as seen from here; null: none were measured"),
-  oneSided: z
-    .number()
-    .int()
-    .describe("PUSH_DATA and PULL_DATA from captures that hold no answers; not among those asked"),
-  asked: z.number().int().describe("packets handed out for sending"),
+  oneSided: Whole.describe(
+    "PUSH_DATA and PULL_DATA from captures that hold no answers; not among those asked",
+  ),
+  asked: Whole.describe("packets handed out for sending"),
   outcomes: z.array(OutcomeCount),
-  windows: z.array(z.object({ window: z.string(), words: z.string(), count: z.number().int() })),
-  timed: z.number().int().describe("asked for at a moment of the counter, and in time or not is known"),
-  late: z.number().int(),
+  windows: z.array(z.object({ window: z.string(), words: z.string(), count: Whole })),
+  timed: Whole.describe("asked for at a moment of the counter, and in time or not is known"),
+  late: Whole,
   lateShare: z.number().nullable(),
   lead: z
-    .object({ medianMs: z.number(), p10Ms: z.number(), leastMs: z.number(), count: z.number().int() })
+    .object({ medianMs: z.number(), p10Ms: z.number(), leastMs: z.number(), count: Whole })
     .nullable()
     .describe("left when a downlink passed, before the last moment at which the gateway takes it"),
   transmitBasis: z
@@ -86,24 +83,24 @@ export type GatewayDownlinks = z.infer<typeof GatewayDownlinks>;
 
 /** One packet that a server asked a gateway to send. */
 export const DownlinkRow = z.object({
-  id: z.number().int(),
+  id: Whole,
   at: IsoTime.describe("when it passed"),
   gatewayEui: EuiText.nullable(),
   gatewayName: z.string().nullable(),
   messageType: z.string(),
   devAddr: DevAddrText.nullable(),
-  counter: z.number().int().nullable().describe("on the air, 16 bits"),
+  counter: Whole.nullable().describe("on the air, 16 bits"),
   ack: z.boolean().describe("acknowledges a confirmed uplink"),
   window: z.string().nullable(),
   windowWords: z.string(),
   delaySeconds: z.number().nullable().describe("after the uplink that it answers"),
   uplinkAt: IsoTime.nullable(),
   leadMs: z.number().nullable().describe("before the last moment; negative: too late"),
-  frequencyHz: z.number().int().nullable(),
+  frequencyHz: Whole.nullable(),
   dataRate: z.string(),
   powerDbm: z.number().nullable(),
   airtimeMs: z.number().nullable().describe("null: the data rate is not known"),
-  size: z.number().int(),
+  size: Whole,
   hex: z.string(),
   commands: z
     .array(z.object({ name: z.string(), words: z.string() }))
@@ -128,7 +125,7 @@ export type DownlinksView = z.infer<typeof DownlinksView>;
 export const AnsweredRow = z.object({
   at: IsoTime,
   what: z.enum(["confirmed uplink", "join-request", "data-rate command"]),
-  counter: z.number().int().nullable(),
+  counter: Whole.nullable(),
   fate: z.enum(["answered", "unanswered", "late", "effective", "refused by node", "without effect", "open"]),
   standing: Standing,
   words: z.string(),
@@ -139,9 +136,9 @@ export type AnsweredRow = z.infer<typeof AnsweredRow>;
 export const NodeAnswers = z.object({
   seen: z.boolean().describe("whether a server's datagrams passed here at all"),
   sentence: z.string(),
-  confirmed: z.object({ sent: z.number().int(), answered: z.number().int() }),
-  joins: z.object({ requested: z.number().int(), accepted: z.number().int() }),
-  commands: z.object({ asked: z.number().int(), effective: z.number().int() }),
+  confirmed: z.object({ sent: Whole, answered: Whole }),
+  joins: z.object({ requested: Whole, accepted: Whole }),
+  commands: z.object({ asked: Whole, effective: Whole }),
   rows: z.array(AnsweredRow).describe("newest first, 100 at most"),
   rowsCut: z.boolean(),
 });
@@ -149,14 +146,14 @@ export type NodeAnswers = z.infer<typeof NodeAnswers>;
 
 /** Minute cells (or wider, see cellSeconds) of a gateway's line; columns of equal length. */
 export const Heartbeat = z.object({
-  cellSeconds: z.number().int(),
+  cellSeconds: Whole,
   from: IsoTime,
-  datagrams: z.array(z.number().int()),
-  keepalives: z.array(z.number().int()),
+  datagrams: z.array(Whole),
+  keepalives: z.array(Whole),
   keepalivesExpected: z.number().describe("a cell; 0 when no interval is known"),
-  statusReports: z.array(z.number().int()),
-  receptions: z.array(z.number().int()),
-  crcBad: z.array(z.number().int()),
+  statusReports: z.array(Whole),
+  receptions: z.array(Whole),
+  crcBad: z.array(Whole),
 });
 export type Heartbeat = z.infer<typeof Heartbeat>;
 
@@ -179,12 +176,12 @@ export const GatewayEvent = z.object({
   from: IsoTime,
   to: IsoTime.describe("when it ended, or was mended; while open, the newest moment known"),
   open: z.boolean(),
-  nodes: z.number().int().describe("nodes that show it; 0 where datagrams do"),
+  nodes: Whole.describe("nodes that show it; 0 where datagrams do"),
   sizeDb: z
     .number()
     .optional()
     .describe("by how many dB the level stepped, weaker or stronger as the kind says"),
-  sizeIntervalDb: z.tuple([z.number(), z.number()]).optional().describe("95 %"),
+  sizeIntervalDb: Interval95.optional().describe("95 %"),
   lossShare: z.number().optional().describe("of the datagrams, 0 to 1"),
   confidence: z.number().min(0).max(1),
   word: FindingWord,
@@ -198,27 +195,27 @@ export const GatewayRow = z.object({
   eui: EuiText,
   name: z.string().nullable(),
   site: z.string().optional().describe("the site that it belongs to; left out without one"),
-  receptions: z.number().int(),
-  crcBad: z.number().int(),
-  crcNone: z.number().int(),
-  datagrams: z.number().int(),
-  rejected: z.record(z.string(), z.number().int()).describe("refused, by reason, since the store began"),
-  odd: z.record(z.string(), z.number().int()).describe("unusual but used, by reason, since the store began"),
+  receptions: Whole,
+  crcBad: Whole,
+  crcNone: Whole,
+  datagrams: Whole,
+  rejected: z.record(z.string(), Whole).describe("refused, by reason, since the store began"),
+  odd: z.record(z.string(), Whole).describe("unusual but used, by reason, since the store began"),
   keepaliveSeconds: z.number().nullable(),
   firstHeard: IsoTime,
   lastHeard: IsoTime,
-  protocolVersions: z.array(z.number().int()),
+  protocolVersions: z.array(Whole),
   region: z.object({
     name: z.string().nullable(),
     confidence: z.number(),
-    subBand: z.number().int().nullable().describe("of a fixed plan, 1 to 8"),
+    subBand: Whole.nullable().describe("of a fixed plan, 1 to 8"),
     alternatives: z.array(z.object({ name: z.string(), confidence: z.number() })),
     contradictions: z.array(z.string()),
     reason: z.string().describe("a sentence: why this plan, or why none"),
   }),
   clockDriftPpm: z.number().nullable().describe("of its counter, positive: fast; null: not enough to say"),
-  clockDriftInterval95: z.tuple([z.number(), z.number()]).nullable(),
-  restarts: z.number().int(),
+  clockDriftInterval95: Interval95.nullable(),
+  restarts: Whole,
   restartTimes: z.array(IsoTime),
   outages: z.array(Outage).describe("nothing arrived for longer than three keepalives, in recorded time"),
   outagesKnown: z.boolean().describe("false: it sends nothing by the clock, so its outages are not known"),
@@ -239,7 +236,7 @@ export type GatewayRow = z.infer<typeof GatewayRow>;
 export const GatewaysView = z.object({
   window: Window,
   gateways: z.array(GatewayRow).describe("64 at most: named or placed ones first, then those heard longest"),
-  moreGateways: z.number().int().describe("heard too, and not listed"),
+  moreGateways: Whole.describe("heard too, and not listed"),
 });
 export type GatewaysView = z.infer<typeof GatewaysView>;
 
@@ -247,7 +244,7 @@ export type GatewaysView = z.infer<typeof GatewaysView>;
 
 export const UpstreamRow = z.object({
   host: z.string(),
-  port: z.number().int(),
+  port: Whole,
   address: z.string().nullable().describe("the address in use; null while the name has none"),
   role: z
     .enum(["server", "gets copies only"])
@@ -257,10 +254,10 @@ export const UpstreamRow = z.object({
     .describe("idle: nothing was sent there in the last minute"),
   standing: Standing,
   words: z.string().describe("one clause: answering; silent for 40 s; refuses (ECONNREFUSED)"),
-  sent: z.number().int().describe("datagrams since the start"),
-  unsent: z.number().int().describe("could not leave: no address, no route, refused"),
-  received: z.number().int(),
-  refusals: z.number().int().describe("how often the network said that nobody listens there"),
+  sent: Whole.describe("datagrams since the start"),
+  unsent: Whole.describe("could not leave: no address, no route, refused"),
+  received: Whole,
+  refusals: Whole.describe("how often the network said that nobody listens there"),
   lastAnswerAt: IsoTime.nullable(),
 });
 export type UpstreamRow = z.infer<typeof UpstreamRow>;
@@ -270,20 +267,14 @@ export const Passage = z.object({
   standing: Standing,
   words: z.string().describe("one sentence: relaying to ns.example:1700, answering; 3 gateways"),
   upstreams: z.array(UpstreamRow).describe("the server first"),
-  gateways: z.number().int().describe("with an open association"),
-  associations: z.number().int(),
-  up: z.number().int().describe("datagrams from gateways passed on"),
-  down: z.number().int().describe("datagrams from the server passed back"),
-  notRelayed: z.array(z.object({ reason: z.string(), words: z.string(), count: z.number().int() })),
-  strayDownlinks: z
-    .number()
-    .int()
-    .describe(
-      "downlinks that the server sent to where a gateway pushes from; brought to where it pulls from",
-    ),
-  notRecorded: z
-    .number()
-    .int()
-    .describe("passed, but lost to the record: storage slow or failed for too long"),
+  gateways: Whole.describe("with an open association"),
+  associations: Whole,
+  up: Whole.describe("datagrams from gateways passed on"),
+  down: Whole.describe("datagrams from the server passed back"),
+  notRelayed: z.array(z.object({ reason: z.string(), words: z.string(), count: Whole })),
+  strayDownlinks: Whole.describe(
+    "downlinks that the server sent to where a gateway pushes from; brought to where it pulls from",
+  ),
+  notRecorded: Whole.describe("passed, but lost to the record: storage slow or failed for too long"),
 });
 export type Passage = z.infer<typeof Passage>;

@@ -1,16 +1,16 @@
 /** What is said of the way between one node and one gateway: margins, drift, steps, headroom, what would be otherwise? */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, Sentence, Spread, Window } from "./common.ts";
+import { DevAddrText, EuiText, Interval95, IsoTime, Sentence, Spread, Whole, Window } from "./common.ts";
 import { Position } from "./user-data.ts";
 
 /** Margins over the demodulation floor of each frame's own spreading factor, in bins of 1 dB. */
 export const MarginDistribution = z.object({
-  count: z.number().int().describe("transmissions heard with an SNR, best antenna of each"),
+  count: Whole.describe("transmissions heard with an SNR, best antenna of each"),
   p10Db: z.number().nullable(),
   medianDb: z.number().nullable(),
   p90Db: z.number().nullable(),
-  firstBinDb: z.number().int().describe("lower edge of the first bin; a bin holds edge <= margin < edge + 1"),
-  bins: z.array(z.number().int()).describe("transmissions a bin of 1 dB, without a gap between the bins"),
+  firstBinDb: Whole.describe("lower edge of the first bin; a bin holds edge <= margin < edge + 1"),
+  bins: z.array(Whole).describe("transmissions a bin of 1 dB, without a gap between the bins"),
 });
 export type MarginDistribution = z.infer<typeof MarginDistribution>;
 
@@ -22,9 +22,9 @@ export type LevelMeasure = z.infer<typeof LevelMeasure>;
 export const LinkTrend = z.object({
   measure: LevelMeasure,
   slopePerDay: z.number().nullable().describe("Theil-Sen, dB a day"),
-  interval95: z.tuple([z.number(), z.number()]).nullable(),
+  interval95: Interval95.nullable(),
   p: z.number().nullable().describe("Mann-Kendall, two-sided, widened for autocorrelation"),
-  points: z.number().int().describe("medians that it rests on"),
+  points: Whole.describe("medians that it rests on"),
   effectivePoints: z.number().nullable().describe("how many independent ones those are worth"),
   spanDays: z.number(),
   verdict: z.enum(["rises", "falls", "no trend", "not enough"]),
@@ -63,10 +63,10 @@ export const StandingFall = z.object({
   notAfter: IsoTime,
   measure: LevelMeasure,
   sizeDb: z.number().describe("negative: after minus before"),
-  sizeInterval95: z.tuple([z.number(), z.number()]).nullable(),
+  sizeInterval95: Interval95.nullable(),
   atLeast: z.boolean().describe("frames lost at the floor hide a part of it"),
   withDataRateChange: z.boolean(),
-  heldSeconds: z.number().int().describe("from its end to the last frame"),
+  heldSeconds: Whole.describe("from its end to the last frame"),
   sentence: z.string(),
   clause: z.string().describe("the same in few words, without moments"),
 });
@@ -74,7 +74,7 @@ export type StandingFall = z.infer<typeof StandingFall>;
 
 /** How many steps of data rate the link could go faster with its weakest tenth still above the floor. */
 export const Headroom = z.object({
-  steps: z.number().int().nullable().describe("negative: it should go slower; null: not enough to say"),
+  steps: Whole.nullable().describe("negative: it should go slower; null: not enough to say"),
   words: z.string(),
 });
 export type Headroom = z.infer<typeof Headroom>;
@@ -82,14 +82,14 @@ export type Headroom = z.infer<typeof Headroom>;
 /** Delivery at this gateway as it was, or as it would be. */
 export const DeliveryFigure = z.object({
   ratio: z.number().nullable(),
-  interval95: z.tuple([z.number(), z.number()]).nullable(),
+  interval95: Interval95.nullable(),
 });
 export type DeliveryFigure = z.infer<typeof DeliveryFigure>;
 
 /** The same figures of the frames at one data rate. */
 export const LinkRate = z.object({
   dataRate: z.string(),
-  count: z.number().int().describe("transmissions heard with an SNR, best antenna of each"),
+  count: Whole.describe("transmissions heard with an SNR, best antenna of each"),
   p10Db: z.number().nullable().describe("margin over the floor of this data rate"),
   medianDb: z.number().nullable(),
   p90Db: z.number().nullable(),
@@ -110,7 +110,7 @@ export type WhatIf = z.infer<typeof WhatIf>;
 
 /** How far node and gateway crystals are apart together. */
 export const FrequencyOffsetFigure = z.object({
-  count: z.number().int(),
+  count: Whole,
   medianHz: z.number(),
   ppm: z.number(),
   limitHz: z.number().describe("a quarter of the bandwidth: 3 dB are lost there"),
@@ -167,9 +167,9 @@ export type WalkVerdict = z.infer<typeof WalkVerdict>;
 
 export const WalkReach = z.object({
   gatewayEui: EuiText,
-  heard: z.number().int().describe("distinct counters of the stop that this gateway heard"),
+  heard: Whole.describe("distinct counters of the stop that this gateway heard"),
   deliveryRatio: z.number().nullable().describe("of the counters of the stop"),
-  deliveryInterval95: z.tuple([z.number(), z.number()]).nullable().describe("Wilson score interval"),
+  deliveryInterval95: Interval95.nullable().describe("Wilson score interval"),
   marginDb: Spread,
   verdict: WalkVerdict,
 });
@@ -180,19 +180,16 @@ export const WalkPlace = z.object({ eastM: z.number(), northM: z.number() });
 export type WalkPlace = z.infer<typeof WalkPlace>;
 
 export const WalkStop = z.object({
-  markId: z.number().int(),
+  markId: Whole,
   name: z.string(),
   from: IsoTime,
   to: IsoTime.describe("where the mark says so, else where the next stop begins, else the end of the window"),
   position: Position.nullable(),
   place: WalkPlace.nullable(),
-  counters: z
-    .number()
-    .int()
-    .describe(
-      "heard by any gateway, or missed and dated into the stop; not those missed while no gateway was reachable",
-    ),
-  missed: z.number().int().describe("of them heard by nobody"),
+  counters: Whole.describe(
+    "heard by any gateway, or missed and dated into the stop; not those missed while no gateway was reachable",
+  ),
+  missed: Whole.describe("of them heard by nobody"),
   best: WalkVerdict.describe("of the gateway that hears it best"),
   gateways: z.array(WalkReach).describe("in the order of the view's gateways"),
 });
@@ -203,9 +200,9 @@ export const WalkView = z.object({
   sentence: Sentence,
   devAddr: DevAddrText,
   name: z.string().nullable(),
-  life: z.number().int().nullable().describe("the life heard last in the window"),
+  life: Whole.nullable().describe("the life heard last in the window"),
   limits: z.object({
-    leastCounters: z.number().int(),
+    leastCounters: Whole,
     goodDelivery: z.number(),
     goodMarginDb: z.number(),
     deadDelivery: z.number(),

@@ -8,7 +8,7 @@
 import { z } from "zod";
 import { AirView } from "./air.ts";
 import { BenchView } from "./bench.ts";
-import { SiteName } from "./common.ts";
+import { SiteName, Whole } from "./common.ts";
 import { GapsView } from "./gaps.ts";
 import { NodePage, NodesView, ReceptionRow } from "./nodes.ts";
 import { CapturesView, ServiceStatus } from "./service.ts";
@@ -35,13 +35,10 @@ export const ClientMessage = z.discriminatedUnion("type", [
   z.object({
     type: z.literal("subscribe"),
     /** Chosen by the client; every message of this subscription carries it. */
-    id: z.number().int().min(0).max(1_000_000),
+    id: Whole.min(0).max(1_000_000),
     topic: Topic,
     /** Seconds up to now. */
-    last: z
-      .number()
-      .int()
-      .min(10)
+    last: Whole.min(10)
       .max(400 * 86_400)
       .default(3600),
     /** For `node`: DEVADDR/LIFE; for `bench`: the gateway's EUI, or EUI/PLAN with the plan that it must listen to; for `trials`: keys of two sides, A~B. */
@@ -49,8 +46,8 @@ export const ClientMessage = z.discriminatedUnion("type", [
     /** Only the gateways of this site, and what they heard. */
     site: SiteName.optional(),
   }),
-  z.object({ type: z.literal("resync"), id: z.number().int() }),
-  z.object({ type: z.literal("unsubscribe"), id: z.number().int() }),
+  z.object({ type: z.literal("resync"), id: Whole }),
+  z.object({ type: z.literal("unsubscribe"), id: Whole }),
 ]);
 export type ClientMessage = z.infer<typeof ClientMessage>;
 
@@ -68,12 +65,7 @@ export interface Edit {
 export const Edit: z.ZodType<Edit> = z.lazy(() =>
   z.object({
     list: z
-      .array(
-        z.union([
-          z.tuple([z.number().int().min(0), z.number().int().min(1)]),
-          z.object({ add: z.array(z.unknown()) }),
-        ]),
-      )
+      .array(z.union([z.tuple([Whole.min(0), Whole.min(1)]), z.object({ add: z.array(z.unknown()) })]))
       .optional(),
     set: z.record(z.string(), z.unknown()).optional(),
     edit: z.record(z.string(), Edit).optional(),
@@ -88,21 +80,21 @@ export const Edit: z.ZodType<Edit> = z.lazy(() =>
 export const ServerMessage = z.discriminatedUnion("type", [
   z.object({
     type: z.literal("snapshot"),
-    id: z.number().int(),
-    seq: z.number().int(),
+    id: Whole,
+    seq: Whole,
     view: z.unknown(),
   }),
   z.object({
     type: z.literal("delta"),
-    id: z.number().int(),
-    seq: z.number().int(),
+    id: Whole,
+    seq: Whole,
     set: z.record(z.string(), z.unknown()),
     edit: z.record(z.string(), Edit).optional(),
     gone: z.array(z.string()).optional(),
   }),
   z.object({
     type: z.literal("trouble"),
-    id: z.number().int().nullable(),
+    id: Whole.nullable(),
     sentence: z.string(),
   }),
 ]);

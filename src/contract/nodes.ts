@@ -1,6 +1,16 @@
 /** What do the list of nodes and the page of one node say? */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, Sentence, Spread, Standing, Window } from "./common.ts";
+import {
+  DevAddrText,
+  EuiText,
+  Interval95,
+  IsoTime,
+  Sentence,
+  Spread,
+  Standing,
+  Whole,
+  Window,
+} from "./common.ts";
 import { Cause } from "./gaps.ts";
 import { NodeAnswers } from "./gateways.ts";
 import { LinkRow, StandingFall } from "./link.ts";
@@ -18,33 +28,32 @@ export type Trend = z.infer<typeof Trend>;
 /** The window in up to 60 equal bins: what the small strip of a list draws. */
 export const Strip = z.object({
   binSeconds: z.number(),
-  heard: z.array(z.number().int()).describe("distinct counters first heard in the bin"),
-  missed: z.array(z.number().int()).describe("missed counters dated into the bin"),
-  missedDuringOutage: z.array(z.number().int()),
-  missedNotRecorded: z.array(z.number().int()),
+  heard: z.array(Whole).describe("distinct counters first heard in the bin"),
+  missed: z.array(Whole).describe("missed counters dated into the bin"),
+  missedDuringOutage: z.array(Whole),
+  missedNotRecorded: z.array(Whole),
 });
 export type Strip = z.infer<typeof Strip>;
 
 /** One device address in one counter life, over the window. Delivery figures are null below two expected counters. */
 export const NodeRow = z.object({
   devAddr: DevAddrText,
-  life: z.number().int().min(1),
+  life: Whole.min(1),
   name: z.string().nullable(),
   network: z.string().describe("network identifier as far as the address tells"),
   stranger: z.boolean(),
-  heard: z.number().int().describe("distinct counters heard"),
-  expected: z.number().int().describe("last − first heard + 1"),
-  missed: z.number().int(),
-  missedDuringOutage: z.number().int().describe("of the missed, those due while no gateway was reachable"),
-  missedNotRecorded: z
-    .number()
-    .int()
-    .describe("of the missed, those that may have been sent while nothing was recorded"),
+  heard: Whole.describe("distinct counters heard"),
+  expected: Whole.describe("last − first heard + 1"),
+  missed: Whole,
+  missedDuringOutage: Whole.describe("of the missed, those due while no gateway was reachable"),
+  missedNotRecorded: Whole.describe(
+    "of the missed, those that may have been sent while nothing was recorded",
+  ),
   deliveryRatio: z.number().nullable().describe("heard / (expected − missedNotRecorded)"),
-  deliveryInterval95: z.tuple([z.number(), z.number()]).nullable().describe("Wilson score interval"),
-  frames: z.number().int().describe("transmissions heard, repeats included"),
-  receptions: z.number().int(),
-  repeats: z.number().int(),
+  deliveryInterval95: Interval95.nullable().describe("Wilson score interval"),
+  frames: Whole.describe("transmissions heard, repeats included"),
+  receptions: Whole,
+  repeats: Whole,
   rssiDbm: Spread.describe("best gateway of each frame"),
   snrDb: Spread.describe("best gateway of each frame"),
   marginDb: Spread.describe("SNR over the demodulation floor, best gateway of each frame"),
@@ -54,7 +63,7 @@ export const NodeRow = z.object({
   ),
   rhythmSeconds: z.number().nullable().describe("median interval of one counter step"),
   airtimeSeconds: z.number(),
-  dataRates: z.array(z.object({ name: z.string(), frames: z.number().int() })),
+  dataRates: z.array(z.object({ name: z.string(), frames: Whole })),
   gateways: z.array(EuiText),
   firstHeard: IsoTime,
   lastHeard: IsoTime,
@@ -81,17 +90,17 @@ export const NodesView = z.object({
   homeNetworks: z.array(z.string()).describe("networks whose nodes count as one's own"),
   homeAssumed: z.boolean().describe("true when nobody said which nodes are one's own"),
   nodes: z.array(NodeRow).describe("500 at most: named ones and one's own first, then those heard most"),
-  moreNodes: z.number().int().describe("devices heard in the window too, and not listed"),
+  moreNodes: Whole.describe("devices heard in the window too, and not listed"),
 });
 export type NodesView = z.infer<typeof NodesView>;
 
 /** One tick of the counter strip, or a run of missed ones. */
 export const CounterTick = z.object({
-  counter: z.number().int(),
+  counter: Whole,
   atMs: z.number().describe("epoch milliseconds; for missed counters spread over their gap"),
   fate: z.enum(["heard", "heard-by-some", "missed", "missed-during-outage", "not-recorded"]),
-  repeats: z.number().int(),
-  frameId: z.number().int().nullable(),
+  repeats: Whole,
+  frameId: Whole.nullable(),
 });
 export type CounterTick = z.infer<typeof CounterTick>;
 
@@ -102,23 +111,23 @@ export const SignalSeries = z.object({
   atMs: z.array(z.number()),
   rssiDbm: z.array(z.number().nullable()),
   snrDb: z.array(z.number().nullable()),
-  spreadingFactor: z.array(z.number().int().nullable()),
+  spreadingFactor: z.array(Whole.nullable()),
   marginDb: z.array(z.number().nullable()),
   receptions: z
-    .array(z.number().int())
+    .array(Whole)
     .describe("for how many each stands; of a long window each stretch by its weakest, middle and strongest"),
 });
 export type SignalSeries = z.infer<typeof SignalSeries>;
 
 export const LifeRow = z.object({
-  life: z.number().int(),
+  life: Whole,
   begunBy: z.string(),
   reason: z.string(),
   firstHeard: IsoTime,
   lastHeard: IsoTime,
-  firstCounter: z.number().int(),
-  lastCounter: z.number().int(),
-  heard: z.number().int(),
+  firstCounter: Whole,
+  lastCounter: Whole,
+  heard: Whole,
   devEui: EuiText.nullable().describe("the device that lived it, as far as it is known"),
   proof: z
     .enum(["mic", "join-time"])
@@ -130,9 +139,9 @@ export type LifeRow = z.infer<typeof LifeRow>;
 export const NodeGatewayRow = z.object({
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
-  heard: z.number().int().describe("distinct counters heard by this gateway"),
+  heard: Whole.describe("distinct counters heard by this gateway"),
   deliveryRatio: z.number().nullable().describe("of the counters expected at the site"),
-  deliveryInterval95: z.tuple([z.number(), z.number()]).nullable(),
+  deliveryInterval95: Interval95.nullable(),
   rssiDbm: Spread,
   snrDb: Spread,
   marginDb: Spread,
@@ -142,7 +151,7 @@ export type NodeGatewayRow = z.infer<typeof NodeGatewayRow>;
 /** Something that node and network arranged about the link, or that the frames show: a line of the node's story. */
 export const LinkEventRow = z.object({
   at: IsoTime,
-  counter: z.number().int().nullable(),
+  counter: Whole.nullable(),
   kind: z.string(),
   sentence: z.string(),
   certainty: z
@@ -150,23 +159,23 @@ export const LinkEventRow = z.object({
     .describe(
       "seen in the frames' own parameters; read from commands that look like clear text; or proved by keys",
     ),
-  times: z.number().int().describe("how often the same was said in a row"),
+  times: Whole.describe("how often the same was said in a row"),
 });
 export type LinkEventRow = z.infer<typeof LinkEventRow>;
 
 /** What keys of this node say; never the keys. */
 export const KeyFigures = z.object({
   held: z.boolean().describe("keys are available for this address"),
-  proved: z.number().int().describe("frames of the window whose MIC they proved"),
-  invalid: z.number().int().describe("frames of the window whose MIC fits no key available: another sender"),
-  replays: z.number().int().describe("proved frames sent again when their node no longer sent them"),
+  proved: Whole.describe("frames of the window whose MIC they proved"),
+  invalid: Whole.describe("frames of the window whose MIC fits no key available: another sender"),
+  replays: Whole.describe("proved frames sent again when their node no longer sent them"),
 });
 export type KeyFigures = z.infer<typeof KeyFigures>;
 
 /** Another life of the same device, under this address or another. */
 export const DeviceLifeRow = z.object({
   devAddr: DevAddrText,
-  life: z.number().int(),
+  life: Whole,
   firstHeard: IsoTime,
   lastHeard: IsoTime,
   proof: z.enum(["mic", "join-time"]).nullable(),
@@ -177,10 +186,10 @@ export type DeviceLifeRow = z.infer<typeof DeviceLifeRow>;
 export const GapRow = z.object({
   from: IsoTime.describe("last frame heard before"),
   to: IsoTime.describe("first frame heard after"),
-  firstCounter: z.number().int(),
-  missed: z.number().int(),
-  missedDuringOutage: z.number().int(),
-  missedNotRecorded: z.number().int(),
+  firstCounter: Whole,
+  missed: Whole,
+  missedDuringOutage: Whole,
+  missedNotRecorded: Whole,
 });
 export type GapRow = z.infer<typeof GapRow>;
 
@@ -207,33 +216,33 @@ export const NodePage = z.object({
 export type NodePage = z.infer<typeof NodePage>;
 
 export const ReceptionRow = z.object({
-  id: z.number().int(),
-  frameId: z.number().int().nullable(),
+  id: Whole,
+  frameId: Whole.nullable(),
   at: IsoTime,
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
   site: z.string().optional().describe("of the gateway; left out where it belongs to none"),
-  antenna: z.number().int(),
+  antenna: Whole,
   devAddr: DevAddrText.nullable(),
   nodeName: z.string().nullable(),
-  life: z.number().int().nullable(),
+  life: Whole.nullable(),
   messageType: z.string().describe("UnconfirmedDataUp … or what it is instead: CRC failed, not LoRaWAN"),
-  counter: z.number().int().nullable(),
-  port: z.number().int().nullable(),
+  counter: Whole.nullable(),
+  port: Whole.nullable(),
   repeat: z.boolean(),
   ghost: z.boolean(),
   crc: z.enum(["ok", "bad", "none", "unknown"]),
-  frequencyHz: z.number().int().nullable(),
+  frequencyHz: Whole.nullable(),
   dataRate: z.string(),
   codingRate: z.string().nullable(),
   rssiDbm: z.number().nullable(),
   signalRssiDbm: z.number().nullable(),
   snrDb: z.number().nullable(),
   marginDb: z.number().nullable(),
-  frequencyOffsetHz: z.number().int().nullable(),
+  frequencyOffsetHz: Whole.nullable(),
   airtimeMs: z.number().describe("0 where it is not known"),
   airtimeNotKnown: z.string().nullable().describe("why the airtime is not known"),
-  size: z.number().int(),
+  size: Whole,
 });
 export type ReceptionRow = z.infer<typeof ReceptionRow>;
 
@@ -255,8 +264,8 @@ export interface FieldView {
 }
 export const FieldView: z.ZodType<FieldView> = z.lazy(() =>
   z.object({
-    at: z.number().int(),
-    size: z.number().int(),
+    at: Whole,
+    size: Whole,
     name: z.string(),
     value: z.string(),
     note: z.string().optional(),
@@ -266,7 +275,7 @@ export const FieldView: z.ZodType<FieldView> = z.lazy(() =>
 
 /** A frame opened: its bytes, what each means, and who heard it. */
 export const FrameView = z.object({
-  id: z.number().int(),
+  id: Whole,
   at: IsoTime,
   hex: z.string(),
   base64: z.string(),
@@ -274,7 +283,7 @@ export const FrameView = z.object({
   fault: z.string().nullable(),
   mic: z.enum(["proved", "invalid", "unknown"]).describe("unknown: no key available could say"),
   micWords: z.string().describe("one clause: proved with counter 65,540; fits no key available; no key"),
-  counter: z.number().int().nullable().describe("32-bit counter, reconstructed or proved"),
+  counter: Whole.nullable().describe("32-bit counter, reconstructed or proved"),
   decryptedHex: z.string().nullable().describe("FRMPayload, decrypted, with keys"),
   decryptedText: z.string().nullable().describe("the same as text, when all of it is printable"),
   commands: z

@@ -1,6 +1,6 @@
 /** What do others put on the air, and what does it cost? Noise, compared between the gateways, and networks of strangers. */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, Window } from "./common.ts";
+import { DevAddrText, EuiText, Interval95, IsoTime, Whole, Window } from "./common.ts";
 
 /** Expected share of frames that others spoil, 0 to 1. */
 export const CollisionShare = z.object({
@@ -21,12 +21,12 @@ export const NoiseAtGateway = z.object({
   status: z
     .enum(["raised", "not raised", "drowned", "too few"])
     .describe("drowned: it heard next to nothing on these channels and as usual on others"),
-  frequencyHz: z.number().int().nullable().describe("the channel that the levels are of"),
-  samples: z.number().int().describe("frames that show the noise while it is there"),
+  frequencyHz: Whole.nullable().describe("the channel that the levels are of"),
+  samples: Whole.describe("frames that show the noise while it is there"),
   quietDbm: z.number().nullable(),
   loudDbm: z.number().nullable(),
   riseDb: z.number().nullable(),
-  riseInterval95: z.tuple([z.number(), z.number()]).nullable(),
+  riseInterval95: Interval95.nullable(),
   receivedDbm: z
     .number()
     .nullable()
@@ -40,7 +40,7 @@ export const NoiseSource = z.object({
   to: IsoTime,
   beginSeen: z.boolean().describe("false: it was there from the first frames on"),
   endSeen: z.boolean(),
-  frequenciesHz: z.array(z.number().int()).describe("channels on which it was found"),
+  frequenciesHz: z.array(Whole).describe("channels on which it was found"),
   width: z
     .enum(["one channel", "several channels", "all channels", "open"])
     .describe("at the gateway that shows it best, among the channels that can be judged"),
@@ -51,7 +51,7 @@ export const NoiseSource = z.object({
     p: z.number().nullable().describe("chance of such a period, all frequencies looked at counted"),
   }),
   loudestHours: z
-    .array(z.object({ hour: z.number().int(), medianDbm: z.number(), samples: z.number().int() }))
+    .array(z.object({ hour: Whole, medianDbm: z.number(), samples: Whole }))
     .describe("hours of the day, UTC, with five frames or more, loudest first, three at most"),
   gateways: z.array(NoiseAtGateway),
   place: z.object({
@@ -74,17 +74,17 @@ export type NoiseSource = z.infer<typeof NoiseSource>;
 
 export const StrangerWeek = z.object({
   from: IsoTime.describe("Monday, 00:00 UTC"),
-  days: z.number().int().describe("days of it recorded for three quarters or more"),
+  days: Whole.describe("days of it recorded for three quarters or more"),
   enough: z.boolean().describe("four such days or more"),
   secondsPerDay: z.number().nullable().describe("mean of those days; null: not enough"),
-  interval95: z.tuple([z.number(), z.number()]).nullable(),
+  interval95: Interval95.nullable(),
 });
 export type StrangerWeek = z.infer<typeof StrangerWeek>;
 
 export const StrangerGrowth = z.object({
   verdict: z.enum(["grows", "shrinks", "steady", "not enough"]),
   secondsPerDayPerWeek: z.number().nullable().describe("Theil-Sen over the days, airtime a day, each week"),
-  interval95: z.tuple([z.number(), z.number()]).nullable().describe("widened for autocorrelation"),
+  interval95: Interval95.nullable().describe("widened for autocorrelation"),
   sharePerWeek: z.number().nullable().describe("the same over the median day"),
   p: z.number().nullable().describe("Mann-Kendall, two-sided, widened for autocorrelation"),
   words: z.string(),
@@ -93,8 +93,8 @@ export type StrangerGrowth = z.infer<typeof StrangerGrowth>;
 
 export const StrangerNetwork = z.object({
   network: z.string().describe("as the address tells it: NetID, or NwkID where several NetIDs share it"),
-  nodes: z.number().int().describe("addresses heard within `detail`, as the three that follow"),
-  frames: z.number().int().describe("each once, however many gateways heard it"),
+  nodes: Whole.describe("addresses heard within `detail`, as the three that follow"),
+  frames: Whole.describe("each once, however many gateways heard it"),
   airtimeSeconds: z.number(),
   share: z.number().describe("of the airtime of all nodes heard"),
   weeks: z.array(StrangerWeek).describe("oldest first, twelve at most, at `weeksAt`"),
@@ -107,7 +107,7 @@ export const StrangerCost = z.object({
   name: z.string().nullable(),
   gatewayEui: EuiText.describe("where most of its frames were heard"),
   gatewayName: z.string().nullable(),
-  frames: z.number().int().describe("heard there within `detail`"),
+  frames: Whole.describe("heard there within `detail`"),
   collisions: CollisionShare.describe("share of its frames that strangers should spoil there"),
   worstNetwork: z.string().nullable().describe("the one that alone spoils most, by ALOHA"),
   worstShare: z.number().nullable(),
@@ -118,7 +118,7 @@ export type StrangerCost = z.infer<typeof StrangerCost>;
 export const StrangersView = z.object({
   window: Window,
   detail: z
-    .object({ from: IsoTime, to: IsoTime, whole: z.boolean(), packets: z.number().int() })
+    .object({ from: IsoTime, to: IsoTime, whole: z.boolean(), packets: Whole })
     .describe("the newest part of the window, on which all but the weeks rests"),
   sentence: z.string(),
   networks: z.array(StrangerNetwork).describe("most airtime first, 50 at most"),

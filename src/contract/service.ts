@@ -1,6 +1,6 @@
 /** Is the service itself well: where it listens, what arrived, what was rejected, what is stored? */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, SiteName, WindowQuery } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, SiteName, Whole, WindowQuery } from "./common.ts";
 import { Passage } from "./gateways.ts";
 
 // What is published to an MQTT broker beside the rows of the views, and how that goes.
@@ -11,9 +11,9 @@ export const PublishStatus = z.object({
   prefix: z.string().describe("begin of every topic"),
   state: z.enum(["connected", "away"]),
   words: z.string().describe("one sentence"),
-  published: z.number().int().describe("messages that the broker took"),
-  waiting: z.number().int().describe("messages not taken yet, and rows of the store not yet made into one"),
-  dropped: z.number().int().describe("messages that gave way, or that the broker refused"),
+  published: Whole.describe("messages that the broker took"),
+  waiting: Whole.describe("messages not taken yet, and rows of the store not yet made into one"),
+  dropped: Whole.describe("messages that gave way, or that the broker refused"),
 });
 export type PublishStatus = z.infer<typeof PublishStatus>;
 
@@ -30,20 +30,20 @@ export type PublishedService = z.infer<typeof PublishedService>;
 export const PublishPlace = z.object({
   broker: z.string(),
   prefix: z.string(),
-  receptionId: z.number().int().min(0),
-  frameId: z.number().int().min(0),
+  receptionId: Whole.min(0),
+  frameId: Whole.min(0),
   gaps: z
     .array(z.tuple([z.string(), z.string()]))
     .nullable()
     .describe("gap, and a digest of what was said of it"),
-  gapsAtUs: z.number().int().min(0),
+  gapsAtUs: Whole.min(0),
 });
 export type PublishPlace = z.infer<typeof PublishPlace>;
 
 export const Refusal = z.object({
   reason: z.string(),
   refused: z.boolean().describe("false: odd, but used"),
-  count: z.number().int(),
+  count: Whole,
   firstAt: IsoTime,
   lastAt: IsoTime,
   words: z.string(),
@@ -55,7 +55,7 @@ export const RefusalSample = z.object({
   at: IsoTime,
   source: z.string(),
   sentence: z.string(),
-  size: z.number().int(),
+  size: Whole,
   hex: z.string().describe("first 512 octets"),
 });
 export type RefusalSample = z.infer<typeof RefusalSample>;
@@ -88,35 +88,32 @@ export const ServiceStatus = z.object({
     .describe("names of sites that gateways belong to; left out without one"),
   startedAt: IsoTime,
   now: IsoTime,
-  udp: z.array(z.object({ address: z.string(), port: z.number().int() })),
+  udp: z.array(z.object({ address: z.string(), port: Whole })),
   addresses: z.array(z.string()).describe("this machine's addresses that a gateway could send to"),
   arrived: z.object({
-    datagrams: z.number().int().describe("since the service started"),
+    datagrams: Whole.describe("since the service started"),
     lastAt: IsoTime.nullable(),
     lastFrom: z.string().nullable(),
   }),
   acknowledged: z.object({
-    afterCommit: z.number().int(),
-    beforeStored: z
-      .number()
-      .int()
-      .describe("answered before they were stored because storing took longer than 25 ms or failed"),
-    waiting: z.number().int(),
-    dropped: z.number().int().describe("lost because the bounded buffer was full"),
+    afterCommit: Whole,
+    beforeStored: Whole.describe(
+      "answered before they were stored because storing took longer than 25 ms or failed",
+    ),
+    waiting: Whole,
+    dropped: Whole.describe("lost because the bounded buffer was full"),
   }),
   lost: z
     .object({
-      inKernel: z
-        .number()
-        .int()
-        .nullable()
-        .describe("lost before they could be read, of these sockets; null where the system does not tell"),
-      dropped: z.number().int().describe("lost because their source's share of the buffer was full"),
+      inKernel: Whole.nullable().describe(
+        "lost before they could be read, of these sockets; null where the system does not tell",
+      ),
+      dropped: Whole.describe("lost because their source's share of the buffer was full"),
       bySource: z
-        .array(z.object({ source: z.string(), count: z.number().int(), lastAt: IsoTime }))
+        .array(z.object({ source: z.string(), count: Whole, lastAt: IsoTime }))
         .describe("what was dropped, of the sources that lost most and of all others"),
       receiveBuffer: z
-        .object({ askedBytes: z.number().int(), grantedBytes: z.number().int() })
+        .object({ askedBytes: Whole, grantedBytes: Whole })
         .nullable()
         .describe("of the socket that was granted least"),
       words: z.string().describe("empty when nothing was lost and the receive buffer was granted"),
@@ -128,8 +125,8 @@ export const ServiceStatus = z.object({
     space: z
       .object({
         state: DiskSpaceState,
-        freeBytes: z.number().int().nullable(),
-        lastsSeconds: z.number().int().nullable().describe("until full at the present rate, if known"),
+        freeBytes: Whole.nullable(),
+        lastsSeconds: Whole.nullable().describe("until full at the present rate, if known"),
         words: z.string().describe("empty unless low"),
       })
       .describe("room left on the disk of the store"),
@@ -138,8 +135,8 @@ export const ServiceStatus = z.object({
       .describe(
         "whether the store is damaged: a small one is checked at the start, a large one while running",
       ),
-    bytes: z.number().int(),
-    receptions: z.number().int(),
+    bytes: Whole,
+    receptions: Whole,
     from: IsoTime.nullable(),
     to: IsoTime.nullable(),
     recentFrom: IsoTime.nullable().describe("minute of the first datagram of the last hour; null: none came"),
@@ -150,7 +147,7 @@ export const ServiceStatus = z.object({
     .describe("what a person should know: too many identifiers, one used by two, a loop"),
   watch: z
     .object({
-      open: z.number().int().describe("incidents that last"),
+      open: Whole.describe("incidents that last"),
       newest: z
         .object({ id: z.string(), at: IsoTime, subject: z.string() })
         .nullable()
@@ -177,24 +174,22 @@ export type PhoneLink = z.infer<typeof PhoneLink>;
 // What was read from files, and what can be?
 
 export const CaptureRow = z.object({
-  id: z.number().int(),
+  id: Whole,
   name: z.string(),
-  size: z.number().int(),
+  size: Whole,
   state: z.enum(["reading", "done", "failed"]),
   progress: z.number().min(0).max(1).nullable(),
   startedAt: IsoTime,
   finishedAt: IsoTime.nullable(),
   from: IsoTime.nullable(),
   to: IsoTime.nullable(),
-  datagrams: z.number().int(),
-  receptions: z.number().int(),
-  knownAlready: z.number().int().describe("datagrams that were stored before"),
-  refused: z.number().int(),
-  answers: z
-    .number()
-    .int()
-    .nullable()
-    .describe("datagrams of servers; 0: only the gateways' side was recorded; null: not counted"),
+  datagrams: Whole,
+  receptions: Whole,
+  knownAlready: Whole.describe("datagrams that were stored before"),
+  refused: Whole,
+  answers: Whole.nullable().describe(
+    "datagrams of servers; 0: only the gateways' side was recorded; null: not counted",
+  ),
   trouble: z.string().nullable(),
 });
 export type CaptureRow = z.infer<typeof CaptureRow>;
@@ -210,17 +205,11 @@ export type SampleRow = z.infer<typeof SampleRow>;
 
 /** What is kept, and what was removed by that. Both limits null: everything is kept. */
 export const KeptRule = z.object({
-  maxAgeDays: z
-    .number()
-    .int()
-    .min(1)
+  maxAgeDays: Whole.min(1)
     .max(36_500)
     .nullable()
     .describe("days before the newest datagram; older receptions are removed"),
-  maxBytes: z
-    .number()
-    .int()
-    .min(10_000_000)
+  maxBytes: Whole.min(10_000_000)
     .max(1_000_000_000_000_000)
     .nullable()
     .describe("octets that the store's file may hold; the oldest days beyond are removed"),
@@ -242,7 +231,7 @@ export const CapturesView = z.object({
 export type CapturesView = z.infer<typeof CapturesView>;
 
 /** Answer to a capture that was sent or a sample that was opened: the row that tells how its reading goes on. */
-export const CaptureBegun = z.object({ captureId: z.number().int() });
+export const CaptureBegun = z.object({ captureId: Whole });
 export type CaptureBegun = z.infer<typeof CaptureBegun>;
 
 /** Body of PUT /api/labels/{kind}/{id}. Null takes a name or a saying back; a field left out stays. */
@@ -284,11 +273,11 @@ export type ExportQuery = z.infer<typeof ExportQuery>;
 
 /** An export over HTTP that runs, or that ended in the last minute. */
 export const ExportProgress = z.object({
-  id: z.number().int().describe("counts up with each export since the service started"),
+  id: Whole.describe("counts up with each export since the service started"),
   name: z.string().describe("of the file"),
   state: z.enum(["running", "done", "broken-off", "failed"]),
   share: z.number().min(0).max(1).describe("of the window, or of the table's rows, that is written"),
-  bytes: z.number().int().describe("written so far"),
+  bytes: Whole.describe("written so far"),
 });
 export type ExportProgress = z.infer<typeof ExportProgress>;
 

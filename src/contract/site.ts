@@ -1,6 +1,6 @@
 /** How does the whole site stand, at a glance? */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, Sentence, Whole, Window } from "./common.ts";
 import { Cause, FindingLine, FindingWord } from "./gaps.ts";
 import { GatewayRow } from "./gateways.ts";
 import { NodeRow } from "./nodes.ts";
@@ -20,7 +20,7 @@ export type LoudNoise = z.infer<typeof LoudNoise>;
 export const NoiseLane = z.object({
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
-  frequencyHz: z.number().int(),
+  frequencyHz: Whole,
   fromMs: z.number(),
   binSeconds: z.number(),
   dbm: z.array(z.number().nullable()).describe("median of each bin; null: no frame shows it"),
@@ -30,7 +30,7 @@ export type NoiseLane = z.infer<typeof NoiseLane>;
 
 export const MarginLane = z.object({
   devAddr: DevAddrText,
-  life: z.number().int(),
+  life: Whole,
   fromMs: z.number(),
   binSeconds: z.number(),
   marginDb: z.array(z.number().nullable()).describe("mean of each bin, best gateway of each frame"),
@@ -47,7 +47,7 @@ export const AirLine = z.object({
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
   words: z.string(),
-  busiestFrequencyHz: z.number().int().nullable(),
+  busiestFrequencyHz: Whole.nullable(),
   busiestUtilisation: z.number().nullable(),
 });
 
@@ -55,12 +55,12 @@ export const AirLine = z.object({
 export const StandingCondition = z.object({
   kind: z.enum(["weak-link", "noisy-channel", "quiet-channel", "deaf-gateway", "wrong-plan"]),
   devAddr: DevAddrText.nullable(),
-  life: z.number().int().nullable(),
+  life: Whole.nullable(),
   gateway: EuiText.nullable(),
-  frequencyHz: z.number().int().nullable(),
+  frequencyHz: Whole.nullable(),
   figure: z.number().describe("margin or excess of noise in dB, a share of 0 to 1, or a count: see unit"),
   unit: z.enum(["dB", "share", "count"]),
-  gaps: z.number().int().describe("gaps that belong to it and stand in no event"),
+  gaps: Whole.describe("gaps that belong to it and stand in no event"),
   sentence: z.string(),
 });
 export type StandingCondition = z.infer<typeof StandingCondition>;
@@ -72,9 +72,9 @@ export const SiteEvent = z.object({
   open: z.boolean().describe("goes on at the end of what is stored"),
   cause: Cause,
   word: FindingWord,
-  nodes: z.number().int(),
-  gaps: z.number().int(),
-  missedCounters: z.number().int(),
+  nodes: Whole,
+  gaps: Whole,
+  missedCounters: Whole,
   devAddr: DevAddrText.nullable(),
   gateway: EuiText.nullable(),
   sentence: z.string(),
@@ -98,15 +98,15 @@ export const SiteView = z.object({
   empty: z.boolean(),
   sentence: Sentence,
   gateways: z.array(GatewayRow).describe("64 at most: named or placed ones first, then those heard longest"),
-  moreGateways: z.number().int().describe("heard too, and not listed"),
+  moreGateways: Whole.describe("heard too, and not listed"),
   attention: z.array(NodeRow).describe("nodes that need a look, worst first, at most 12"),
   ...SiteSummary.shape,
   recorded: z
     .array(z.object({ from: IsoTime, to: IsoTime }))
     .describe("when anything was recorded within the window, the newest 500 ranges"),
   findings: z.array(FindingLine).describe("of one's own nodes and of gateways, newest first, at most 5"),
-  nodeCount: z.number().int().describe("of one's own, heard in the window, listed or not"),
-  strangerCount: z.number().int(),
+  nodeCount: Whole.describe("of one's own, heard in the window, listed or not"),
+  strangerCount: Whole,
   air: z.array(AirLine),
   score: SiteScore,
 });
@@ -122,12 +122,12 @@ export type SiteNaming = z.infer<typeof SiteNaming>;
 export const JoiningDevice = z.object({
   devEui: EuiText,
   joinEui: EuiText.nullable().describe("of the newest request"),
-  requests: z.number().int().describe("join-requests heard, repeats of one included"),
-  accepted: z.number().int().nullable().describe("answered in time with a join-accept that the gateway took"),
-  late: z.number().int().nullable().describe("answered too late, or the gateway refused to send it"),
-  unanswered: z.number().int().nullable().describe("no join-accept was seen"),
+  requests: Whole.describe("join-requests heard, repeats of one included"),
+  accepted: Whole.nullable().describe("answered in time with a join-accept that the gateway took"),
+  late: Whole.nullable().describe("answered too late, or the gateway refused to send it"),
+  unanswered: Whole.nullable().describe("no join-accept was seen"),
   devAddr: DevAddrText.optional().describe("its address after that, where it is known"),
-  life: z.number().int().optional(),
+  life: Whole.optional(),
   firstHeard: IsoTime,
   lastHeard: IsoTime,
   clause: z.string(),

@@ -1,6 +1,6 @@
 /** Which placements are there, and what does comparing two of them say? */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, PlacementName, Sentence, SiteName, Window } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, PlacementName, Sentence, SiteName, Whole, Window } from "./common.ts";
 import { MarkRow } from "./user-data.ts";
 
 /** What a person says of a placement; null: not said. */
@@ -14,11 +14,11 @@ const PlacementFacts = {
 
 /** From `from` on, the gateway (or one antenna of it) stands here. It ends where the next of the same begins. */
 export const PlacementRow = z.object({
-  id: z.number().int(),
+  id: Whole,
   name: PlacementName,
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
-  antenna: z.number().int().min(0).max(63).nullable().describe("null: the whole gateway"),
+  antenna: Whole.min(0).max(63).nullable().describe("null: the whole gateway"),
   from: IsoTime,
   to: IsoTime.nullable().describe("begin of the next; null: it still stands"),
   ...PlacementFacts,
@@ -30,7 +30,7 @@ export type PlacementRow = z.infer<typeof PlacementRow>;
 export const PlacementNew = z.object({
   name: PlacementName,
   gatewayEui: EuiText,
-  antenna: z.number().int().min(0).max(63).nullable().default(null),
+  antenna: Whole.min(0).max(63).nullable().default(null),
   from: IsoTime,
   heightM: PlacementFacts.heightM.default(null),
   antennaGainDbi: PlacementFacts.antennaGainDbi.default(null),
@@ -52,7 +52,7 @@ export const PlacementChange = z.object({
 });
 export type PlacementChange = z.infer<typeof PlacementChange>;
 
-export const PlacementWritten = z.object({ id: z.number().int() });
+export const PlacementWritten = z.object({ id: Whole });
 export type PlacementWritten = z.infer<typeof PlacementWritten>;
 
 /** An estimate with its 95 % interval; null where there is not enough to say. */
@@ -75,7 +75,7 @@ export const TrialSide = z.object({
   name: z.string(),
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
-  antenna: z.number().int().nullable(),
+  antenna: Whole.nullable(),
   placed: z.boolean().describe("false: a gateway or antenna as it is, not named by a person"),
   stretches: z.array(z.object({ from: IsoTime, to: IsoTime.nullable() })),
 });
@@ -83,8 +83,8 @@ export type TrialSide = z.infer<typeof TrialSide>;
 
 /** What one side got of the frames that it could have heard. */
 export const SideCounts = z.object({
-  expected: z.number().int().describe("counters sent while this side was compared"),
-  heard: z.number().int(),
+  expected: Whole.describe("counters sent while this side was compared"),
+  heard: Whole,
   deliveryRatio: z.number().nullable(),
   medianSnrDb: z.number().nullable().describe("of what it heard: its lucky frames only, where it is weak"),
 });
@@ -93,10 +93,10 @@ export type SideCounts = z.infer<typeof SideCounts>;
 
 /** Frames by who heard them; null in a sequential trial, where nobody could hear both. */
 export const PairCounts = z.object({
-  both: z.number().int(),
-  onlyA: z.number().int(),
-  onlyB: z.number().int(),
-  neither: z.number().int().describe("counted from gaps in the counters, or heard by another gateway alone"),
+  both: Whole,
+  onlyA: Whole,
+  onlyB: Whole,
+  neither: Whole.describe("counted from gaps in the counters, or heard by another gateway alone"),
 });
 
 const Comparison = {
@@ -131,8 +131,8 @@ export type Verdict = z.infer<typeof Verdict>;
 export const Histogram = z.object({
   fromDb: z.number(),
   binDb: z.number(),
-  a: z.array(z.number().int()),
-  b: z.array(z.number().int()),
+  a: z.array(Whole),
+  b: z.array(Whole),
 });
 
 export const TrialAnswer = z.object({
@@ -144,11 +144,9 @@ export const TrialAnswer = z.object({
   snrDifferenceDb: Interval.describe("a minus b, pooled over nodes"),
   deliveryDifference: Interval.describe("delivery of a minus delivery of b, -1 to 1, over all their frames"),
   enough: z.boolean(),
-  framesStillNeeded: z
-    .number()
-    .int()
-    .nullable()
-    .describe("frames of all nodes together; null: no number of frames of these nodes would settle it"),
+  framesStillNeeded: Whole.nullable().describe(
+    "frames of all nodes together; null: no number of frames of these nodes would settle it",
+  ),
   minutesStillNeeded: z.number().nullable(),
   progress: z.number().min(0).max(1).describe("share of the frames that it takes"),
   neededWords: z.string(),
@@ -164,7 +162,7 @@ export const TrialAnswer = z.object({
   placeWords: z.string().nullable().describe("the same in a sentence"),
   commonFrames: z
     .object({
-      count: z.number().int(),
+      count: Whole,
       snrDifferenceDb: Interval.describe(
         "Hodges and Lehmann's, on frames that both heard: selected by the floor",
       ),
@@ -193,9 +191,7 @@ export const TrialAnswer = z.object({
   spreadingFactors: z.array(TrialGroup),
   channels: z.array(TrialGroup),
   snr: Histogram,
-  difference: z
-    .object({ fromDb: z.number(), binDb: z.number(), frames: z.array(z.number().int()) })
-    .nullable(),
+  difference: z.object({ fromDb: z.number(), binDb: z.number(), frames: z.array(Whole) }).nullable(),
   reservations: z.array(z.string()).describe("what else may have changed, what was left out"),
   method: z.array(z.string()).describe("how it was found, in sentences"),
   caution: z.string(),
@@ -223,7 +219,7 @@ export const TrialsView = z.object({
   placements: z.array(PlacementRow),
   sides: z.array(TrialSide).describe("what can be compared in this window"),
   trials: z.array(TrialRow),
-  sidesLeftOut: z.number().int().describe("sides beyond the most that are compared at once"),
+  sidesLeftOut: Whole.describe("sides beyond the most that are compared at once"),
   answer: TrialAnswer.nullable().describe("the pair asked for, else the first of the list"),
 });
 export type TrialsView = z.infer<typeof TrialsView>;

@@ -1,6 +1,6 @@
 /** What did people note, and when? A mark is a note that a person pins to a moment. */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
+import { DevAddrText, EuiText, Interval95, IsoTime, Sentence, Whole, Window } from "./common.ts";
 
 /** Longest text of a mark, characters. */
 export const MAX_MARK_TEXT = 200;
@@ -30,7 +30,7 @@ export const MarkText = z
   .regex(/^[^\p{Cc}\p{Zl}\p{Zp}\u202A-\u202E\u2066-\u2069]*$/u, "one line of plain text");
 
 export const MarkRow = z.object({
-  id: z.number().int(),
+  id: Whole,
   at: IsoTime,
   until: IsoTime.nullable().describe("end of what lasted; null: a moment"),
   kind: MarkKind,
@@ -86,7 +86,7 @@ export const MarkChange = z
   .refine(endsLater, ENDS_LATER);
 export type MarkChange = z.infer<typeof MarkChange>;
 
-export const MarkPinned = z.object({ id: z.number().int() });
+export const MarkPinned = z.object({ id: Whole });
 export type MarkPinned = z.infer<typeof MarkPinned>;
 
 export const MarksQuery = z.object({
@@ -151,7 +151,7 @@ export const PlanThing = z.object({
   kind: z.enum(["gateway", "node"]),
   id: z.string(),
   name: z.string().nullable(),
-  life: z.number().int().nullable().describe("of a node: the life that was heard last"),
+  life: Whole.nullable().describe("of a node: the life that was heard last"),
   eastM: z.number(),
   northM: z.number(),
   heightM: z.number().nullable(),
@@ -161,9 +161,9 @@ export type PlanThing = z.infer<typeof PlanThing>;
 /** A way that was heard in the window, drawn where both ends have a place. */
 export const PlanLink = z.object({
   devAddr: DevAddrText,
-  life: z.number().int(),
+  life: Whole,
   gatewayEui: EuiText,
-  frames: z.number().int(),
+  frames: Whole,
   marginMedianDb: z.number().nullable(),
   distanceM: z.number().describe("straight, heights included where both are known"),
   pathLossDb: z.number().nullable(),
@@ -174,14 +174,14 @@ export type PlanLink = z.infer<typeof PlanLink>;
 
 /** Loss = PL0 + 10 n log10(d / d0), least squares over the links of the plan. */
 export const PlanFit = z.object({
-  links: z.number().int(),
+  links: Whole,
   exponent: z.number(),
-  exponentInterval95: z.tuple([z.number(), z.number()]),
+  exponentInterval95: Interval95,
   referenceDistanceM: z.number(),
   referenceLossDb: z.number(),
-  referenceLossInterval95: z.tuple([z.number(), z.number()]),
+  referenceLossInterval95: Interval95,
   sigmaDb: z.number(),
-  sigmaInterval95: z.tuple([z.number(), z.number()]),
+  sigmaInterval95: Interval95,
   fromM: z.number(),
   toM: z.number(),
 });
@@ -230,18 +230,18 @@ export type KeysView = z.infer<typeof KeysView>;
 export const KeysUpload = z.object({ file: z.string().max(1_000_000) });
 export type KeysUpload = z.infer<typeof KeysUpload>;
 
-export const KeysTaken = z.object({ taken: z.number().int().describe("nodes whose keys were taken in") });
+export const KeysTaken = z.object({ taken: Whole.describe("nodes whose keys were taken in") });
 export type KeysTaken = z.infer<typeof KeysTaken>;
 
 // What goes when a gateway or a node is forgotten?
 
 export const Forgotten = z.object({
-  datagrams: z.number().int(),
-  receptions: z.number().int(),
-  frames: z.number().int().describe("that nobody else heard"),
-  placements: z.number().int(),
-  marks: z.number().int(),
-  keys: z.number().int().describe("sets of keys that are held of the address"),
+  datagrams: Whole,
+  receptions: Whole,
+  frames: Whole.describe("that nobody else heard"),
+  placements: Whole,
+  marks: Whole,
+  keys: Whole.describe("sets of keys that are held of the address"),
   words: z.string().describe("all of it in words, to stand in a sentence"),
 });
 export type Forgotten = z.infer<typeof Forgotten>;

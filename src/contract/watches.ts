@@ -1,6 +1,6 @@
 /** Watches, recipients of notifications, and messages sent. */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, MQTT_VERSIONS } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, MQTT_VERSIONS, Whole } from "./common.ts";
 import { Cause } from "./gaps.ts";
 
 const Gateways = z.array(EuiText).max(64).optional().describe("only these; all without it");
@@ -58,7 +58,7 @@ export const WatchWay = z.discriminatedUnion("way", [
   z.strictObject({
     way: z.literal("e-mail"),
     host: z.string().min(1).max(255),
-    port: z.number().int().min(1).max(65_535).default(587),
+    port: Whole.min(1).max(65_535).default(587),
     tls: z.enum(["starttls", "tls", "none"]).default("starttls"),
     user: z.string().max(256).optional(),
     password: z.string().max(256).optional(),
@@ -91,10 +91,7 @@ export type WatchWay = z.infer<typeof WatchWay>;
 export const WatchFile = z.strictObject({
   watches: WatchRules.optional(),
   tell: z.array(WatchWay).max(10).default([]),
-  mostAnHour: z
-    .number()
-    .int()
-    .min(1)
+  mostAnHour: Whole.min(1)
     .max(60)
     .default(4)
     .describe("messages; what comes beyond them waits and is joined"),
@@ -103,12 +100,12 @@ export type WatchFile = z.infer<typeof WatchFile>;
 
 /** begin and end of what lasts; event: a moment, or what began and ended before it could be sent. */
 export const WatchChange = z.object({
-  incident: z.number().int().describe("the same in the message of its begin and of its end"),
+  incident: Whole.describe("the same in the message of its begin and of its end"),
   change: z.enum(["begin", "end", "event"]),
   watch: z.string(),
   sentence: z.string(),
   things: z.array(z.string()).describe("a sentence for each gateway, node or channel, 20 at most"),
-  more: z.number().int().describe("things beyond those"),
+  more: Whole.describe("things beyond those"),
   from: IsoTime,
   to: IsoTime.nullable(),
 });
@@ -134,7 +131,7 @@ export const WatchesView = z.object({
   rules: z.array(WatchRule),
   rulesFrom: z.enum(["file", "page", "nobody"]).describe("nobody: nothing is watched yet"),
   usual: z.array(WatchRule).describe("the rules that the page offers"),
-  mostAnHour: z.number().int(),
+  mostAnHour: Whole,
   ways: z.array(
     z.object({
       name: z.string(),
