@@ -512,9 +512,10 @@ describe("a gateway's row", () => {
     const second = status(20, { latitudeDeg: 47.5, longitudeDeg: 8.5, platform: "C" }, 4);
     const zero = status(30, { latitudeDeg: 0, longitudeDeg: 0, altitudeM: 410 }, 5);
     const half = status(40, { latitudeDeg: 12, longitudeDeg: null }, 6);
+    const other = status(50, { latitudeDeg: null, longitudeDeg: 9 }, 7);
     for (const order of [
-      [first, second, zero, half],
-      [half, zero, second, first],
+      [first, second, zero, half, other],
+      [other, half, zero, second, first],
     ])
       expect(gateway(inTurn(...order))).toMatchObject({
         latitude: 47.5,
@@ -1397,7 +1398,12 @@ describe("states of an address", () => {
       const states = () => all(db, "SELECT frames FROM address_state ORDER BY last_at_us").flat();
       const before = states();
       recorder.close();
-      return [before, states()];
+      const after = states();
+      // Once stored, they are not written again.
+      db.exec("DELETE FROM address_state");
+      recorder.close();
+      expect(states()).toEqual([]);
+      return [before, after];
     };
     expect(count(255)).toEqual([[], [255]]);
     expect(count(256)).toEqual([[256], [256]]);

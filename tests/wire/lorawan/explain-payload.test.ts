@@ -97,11 +97,17 @@ describe("without keys", () => {
       { cid: "0x02", name: "LinkCheckReq" },
       { cid: "0x03", name: "LinkADRAns", powerAck: true, dataRateAck: false, channelMaskAck: true },
     ]);
+    expect(answer.fOptsHex).toBe("020305");
+    // Nothing was decrypted, and nothing is left unread.
+    for (const member of ["fOptsDecryptedHex", "macCommandsUnparsedHex", "macCommandsStop", "micChecked"])
+      expect(answer).not.toHaveProperty(member);
   });
 
   test("FOpts that do not read cleanly are ciphertext, not commands", () => {
     const answer = explain(uplink10({ fCnt32: 7, fPort: null, fOpts: hex("0233") }));
     expect(answer).toMatchObject({ macCommands: [], macCommandsAre: "encrypted", encrypted: ["FOpts"] });
+    for (const member of ["fOptsDecryptedHex", "macCommandsUnparsedHex", "macCommandsStop"])
+      expect(answer).not.toHaveProperty(member);
   });
 
   test("FPort 0 holds commands that nobody can read", () => {
@@ -158,6 +164,12 @@ describe("with the keys of 1.0", () => {
   test("commands on FPort 0 are read with the network key", () => {
     const answer = explain(uplink10({ fCnt32: 7, fPort: 0, clear: "0605FB0D" }, nwkSKey), { nwkSKey });
     expect(answer.macCommandsAre).toBe("decrypted FPort 0");
+    expect(answer).not.toHaveProperty("fOptsDecryptedHex");
+    // A command that nobody knows stops the reading: what is left is shown.
+    expect(explain(uplink10({ fCnt32: 7, fPort: 0, clear: "02FF01" }, nwkSKey), { nwkSKey })).toMatchObject({
+      macCommands: [{ name: "LinkCheckReq" }],
+      macCommandsUnparsedHex: "FF01",
+    });
     expect(answer.macCommands).toMatchObject([
       { name: "DevStatusAns", battery: 5, marginDb: -5 },
       { name: "DeviceTimeReq" },
