@@ -686,6 +686,14 @@ describe("rejections", () => {
     ]);
   });
 
+  it("of a datagram without octets leave no sample: there is nothing to keep", () => {
+    const { db } = recording([decoded(arrivalOf(new Uint8Array(0), at(5)))]);
+    expect(all(db, "SELECT gateway_id, refused, count FROM refusal")).toEqual([[0, 1, 1]]);
+    expect(all(db, "SELECT count(*) FROM refusal_sample")).toEqual([[0]]);
+    const one = recording([decoded(arrivalOf(Uint8Array.of(9), at(5)))]);
+    expect(all(one.db, "SELECT count(*) FROM refusal_sample")).toEqual([[1]]);
+  });
+
   it("leave three samples a commit, twenty in all, of 2 048 octets at the most", () => {
     const db = openStore(":memory:");
     const writer = new RejectionWriter(db);
