@@ -53,6 +53,16 @@ export type Condition = StandingCondition & {
   readonly step: (subjects: string) => string;
 };
 
+/** Of a condition that says otherwise of nothing. */
+const OF_NOBODY = {
+  devAddr: null,
+  life: null,
+  gateway: null,
+  frequencyHz: null,
+  gaps: 0,
+  gapIds: [],
+} as const;
+
 export interface ConditionEvidence {
   readonly nodes: readonly NodeStanding[];
   readonly channels: readonly ChannelStanding[];
@@ -89,11 +99,10 @@ function weakLink(node: NodeStanding, gaps: readonly DropoutRow[]): Condition | 
       ? ""
       : ` ${own.length === 1 ? "One gap belongs" : `${plural(own.length, "gap")} belong`} to it.`;
   return {
+    ...OF_NOBODY,
     kind: "weak-link",
     devAddr: node.devAddr,
     life: node.life,
-    gateway: null,
-    frequencyHz: null,
     figure: round(marginDb),
     unit: "dB",
     gaps: own.length,
@@ -187,8 +196,7 @@ function ofChannel(
   figure: number,
   unit: "dB" | "share",
 ): Omit<Condition, "sentence" | "step"> {
-  const none = { devAddr: null, life: null, gateway: null, gaps: 0, gapIds: [] };
-  return { ...none, kind, frequencyHz, figure, unit, subject: megahertz(frequencyHz) };
+  return { ...OF_NOBODY, kind, frequencyHz, figure, unit, subject: megahertz(frequencyHz) };
 }
 
 function byGateway(channels: readonly ChannelStanding[]): ChannelStanding[][] {
@@ -208,15 +216,11 @@ function deafGateways({ gateways }: ConditionEvidence): Condition[] {
   return gateways
     .filter(({ heard }) => heard < MAX_HEARING * best.heard)
     .map(({ gatewayEui, title, heard }) => ({
+      ...OF_NOBODY,
       kind: "deaf-gateway" as const,
-      devAddr: null,
-      life: null,
       gateway: gatewayEui,
-      frequencyHz: null,
       figure: round(heard / best.heard),
       unit: "share" as const,
-      gaps: 0,
-      gapIds: [],
       subject: title,
       sentence: `${title} heard ${plural(heard, "frame")} of your nodes; ${best.title} heard ${figure(best.heard)}.`,
       step: (who: string) => `Where it stands near the nodes, check antenna, cable and connector: ${who}.`,
@@ -229,15 +233,11 @@ function wrongPlans({ gateways }: ConditionEvidence): Condition[] {
     if (first === undefined) return [];
     return [
       {
+        ...OF_NOBODY,
         kind: "wrong-plan" as const,
-        devAddr: null,
-        life: null,
         gateway: gatewayEui,
-        frequencyHz: null,
         figure: contradictions.length,
         unit: "count" as const,
-        gaps: 0,
-        gapIds: [],
         subject: title,
         sentence: `${title}: ${first}`,
         step: (who: string) => `Compare the channels with the plan of your network: ${who}.`,

@@ -44,7 +44,7 @@ export interface NodeEvidence {
   /** Wilson interval of the delivery ratio; null when there is none. */
   readonly deliveryInterval95: readonly [number, number] | null;
   readonly marginMedianDb: number | null;
-  /** What is said of a fall of its level that still holds (standing-fall.ts); null: none. */
+  /** What is said of a fall of its level that still holds (`standingFall`); null: none. */
   readonly fallClause: string | null;
   readonly overdue: boolean;
   /** In recorded time. */

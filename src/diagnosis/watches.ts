@@ -6,7 +6,7 @@ import type { WatchKind, WatchRule } from "../contract/watches.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { CAUSE_LABELS, type CauseWord } from "../words/causes.ts";
 import { decibel, duration, figure, megahertz, percent } from "../words/format.ts";
-import type { SiteHealth } from "./check.ts";
+import type { NodeHealth, SiteHealth } from "./check.ts";
 import { THRESHOLDS } from "./status.ts";
 
 export interface FindingFact {
@@ -105,21 +105,14 @@ function ofRule(rule: WatchRule, whole: WatchFacts, nowUs: number): Condition[] 
     case "node-loss":
       return nodesOf(rule.nodes, facts).flatMap((node) => {
         const { devAddr, name } = node;
-        const expected = node.expected - node.missedDuringOutage;
-        const missed = node.missed - node.missedDuringOutage;
-        if (!isAbove(missed, expected, rule.share)) return [];
-        const figures = `${percent(missed / expected)} (${figure(missed)} of ${figure(expected)})`;
+        const figures = lossAbove([node], rule.share);
+        if (figures === null) return [];
         const sentence = `Node ${titled(name, devAddr)} lost ${figures}${at} in the last hour.`;
         return [{ key: `${watch} ${devAddr}${keyed}`, watch, sentence }];
       });
     case "site-loss": {
-      const own = nodesOf(undefined, facts);
-      const sum = (of: (node: (typeof own)[number]) => number) =>
-        own.reduce((total, node) => total + of(node), 0);
-      const expected = sum((node) => node.expected - node.missedDuringOutage);
-      const missed = sum((node) => node.missed - node.missedDuringOutage);
-      if (!isAbove(missed, expected, rule.share)) return [];
-      const figures = `${percent(missed / expected)} (${figure(missed)} of ${figure(expected)})`;
+      const figures = lossAbove(nodesOf(undefined, facts), rule.share);
+      if (figures === null) return [];
       const sentence = `All nodes together lost ${figures}${at} in the last hour.`;
       return [{ key: `${watch}${keyed}`, watch, sentence }];
     }
@@ -170,12 +163,15 @@ function nodesOf(named: readonly string[] | undefined, { health }: WatchFacts) {
 }
 
 /**
- * A share above the limit that chance does not explain: at least ten counters, and the limit below the share's 95 %
- * interval (Wilson). One lost frame of a dozen is nobody's alarm.
+ * What nodes lost together, as "5.0 % (3 of 60)", where that is above the limit and chance does not explain it: at least
+ * ten counters, and the limit below the share's 95 % interval (Wilson). One lost frame of a dozen is nobody's alarm.
  */
-function isAbove(missed: number, expected: number, limit: number): boolean {
-  if (expected < THRESHOLDS.leastExpected) return false;
-  return wilsonInterval(missed, expected).low > limit;
+function lossAbove(nodes: readonly NodeHealth[], limit: number): string | null {
+  const outage = nodes.reduce((sum, { missedDuringOutage }) => sum + missedDuringOutage, 0);
+  const expected = nodes.reduce((sum, node) => sum + node.expected, -outage);
+  const missed = nodes.reduce((sum, node) => sum + node.missed, -outage);
+  if (expected < THRESHOLDS.leastExpected || wilsonInterval(missed, expected).low <= limit) return null;
+  return `${percent(missed / expected)} (${figure(missed)} of ${figure(expected)})`;
 }
 
 function titled(name: string | null, id: string): string {

@@ -1,7 +1,7 @@
 /** What is said of each way between a node and a gateway that heard it? Evidence from the store, judged by diagnosis. */
 
 import type { LinkRate, LinkRow } from "../contract/link.ts";
-import { linkShifts, linkTrend, offsetOf } from "../diagnosis/link-changes.ts";
+import { linkShifts, linkTrend, offsetOf, standingFall } from "../diagnosis/link-changes.ts";
 import {
   deliveryUnder,
   headroomOf,
@@ -11,7 +11,6 @@ import {
 } from "../diagnosis/link-delivery.ts";
 import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
 import { geometryOf, PLACEMENT_CAUTION } from "../diagnosis/link-geometry.ts";
-import { standingFall } from "../diagnosis/standing-fall.ts";
 import { groupBy } from "../model/group-by.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { fromTenths } from "../model/rounding.ts";

@@ -1,7 +1,7 @@
 /** The standing fall of one node's row: what its frames in the window say, read no further than they are at hand. */
 import type { StandingFall } from "../contract/link.ts";
+import { FALL_LIMITS, standingFall } from "../diagnosis/link-changes.ts";
 import { type LinkFrame, SATURATED_DB } from "../diagnosis/link-frame.ts";
-import { FALL_LIMITS, standingFall } from "../diagnosis/standing-fall.ts";
 import { intersect, totalUs, unite } from "../model/time-range.ts";
 import { DAY_US, HOUR_US, mediansOfSeries, type TimedSeries } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
+import { standingFall } from "../../src/diagnosis/link-changes.ts";
 import type { LinkFrame } from "../../src/diagnosis/link-frame.ts";
-import { standingFall } from "../../src/diagnosis/standing-fall.ts";
 import { SHED } from "../simulate/small-site.ts";
 import { courseOf } from "./link-site.ts";
 

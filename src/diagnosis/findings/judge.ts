@@ -15,12 +15,11 @@ import { counterEvidence, sharedEvidence } from "./counters.ts";
 import { deafEvidence } from "./deaf.ts";
 import { type CauseWord, combine, type EvidencePiece, type Judged } from "./evidence.ts";
 import { gatewayEvidence } from "./gateway.ts";
-import { loadEvidence } from "./load.ts";
 import { dataRateEvidence, marginEvidence } from "./margin.ts";
 import { neighbourEvidence } from "./neighbours.ts";
 import { noiseEvidence } from "./noise.ts";
 import { type Sight, sightOf } from "./observations.ts";
-import { transmitEvidence } from "./transmit.ts";
+import { loadEvidence, transmitEvidence } from "./predicted-loss.ts";
 import { weakenedEvidence } from "./weakened.ts";
 
 const FAMILIES: readonly ((sight: Sight) => EvidencePiece[])[] = [

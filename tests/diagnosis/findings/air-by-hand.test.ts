@@ -3,11 +3,11 @@ import { describe, expect, it } from "vitest";
 import { channelEvidence } from "../../../src/diagnosis/findings/channels.ts";
 import type { EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
-import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
 import { marginEvidence } from "../../../src/diagnosis/findings/margin.ts";
 import { neighbourEvidence } from "../../../src/diagnosis/findings/neighbours.ts";
 import { noiseEvidence } from "../../../src/diagnosis/findings/noise.ts";
 import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
+import { loadEvidence } from "../../../src/diagnosis/findings/predicted-loss.ts";
 import type { SceneReception } from "../../../src/model/gap.ts";
 import { every, gateway, heard, MINUTE, said, scene } from "./by-minutes.ts";
 

@@ -17,8 +17,8 @@ import {
   surpriseOfOthers,
   withoutEdges,
 } from "../../../src/diagnosis/findings/company.ts";
-import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
 import { lossOver, sightOf, signalPowerDbm } from "../../../src/diagnosis/findings/observations.ts";
+import { loadEvidence } from "../../../src/diagnosis/findings/predicted-loss.ts";
 import type { Scene, SceneGateway, SceneReception } from "../../../src/model/gap.ts";
 import { overlapUs } from "../../../src/model/time-range.ts";
 import { every, gateway, heard, MINUTE, S, scene } from "./by-minutes.ts";

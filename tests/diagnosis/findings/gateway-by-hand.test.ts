@@ -3,7 +3,7 @@ import { describe, expect, it } from "vitest";
 import { CAUSES, type EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
 import { backhaulProof, gatewayEvidence } from "../../../src/diagnosis/findings/gateway.ts";
 import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
-import { transmitEvidence } from "../../../src/diagnosis/findings/transmit.ts";
+import { transmitEvidence } from "../../../src/diagnosis/findings/predicted-loss.ts";
 import type { Scene, SceneGap, SceneGateway, SceneReception, SceneReport } from "../../../src/model/gap.ts";
 import { every, gateway, heard, MINUTE, S, said, scene } from "./by-minutes.ts";
 

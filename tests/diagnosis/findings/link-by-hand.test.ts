@@ -7,9 +7,9 @@ import {
   together,
 } from "../../../src/diagnosis/findings/coincidence.ts";
 import { CAUSES, type EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
-import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
 import { dataRateEvidence, isEdge, marginEvidence } from "../../../src/diagnosis/findings/margin.ts";
 import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
+import { loadEvidence } from "../../../src/diagnosis/findings/predicted-loss.ts";
 import type { Scene, SceneGap, SceneReception } from "../../../src/model/gap.ts";
 import { every, gateway, heard, MINUTE, said, scene } from "./by-minutes.ts";
 
