@@ -4,7 +4,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { runMastlog } from "../../src/commands/program.ts";
-import { cutSample } from "../process/scenarios.ts";
+import { cutSample, rows } from "../process/scenarios.ts";
 import { printedBy } from "./run-command.ts";
 
 let folder = "";
@@ -31,13 +31,6 @@ async function jsonOf(...words: string[]): Promise<Record<string, unknown>> {
   const { out, err, exitCode } = await run(...words);
   expect({ exitCode, err }).toEqual({ exitCode: 0, err: "" });
   return JSON.parse(out) as Record<string, unknown>;
-}
-
-function rows(value: unknown): Record<string, unknown>[] {
-  expect(Array.isArray(value)).toBe(true);
-  const list = value as Record<string, unknown>[];
-  expect(list.length).toBeGreaterThan(0);
-  return list;
 }
 
 const DEV_ADDR = /^[0-9A-F]{8}$/;

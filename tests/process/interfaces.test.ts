@@ -2,7 +2,7 @@ import { readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { cleanUp, type Ended, repository, runProgram, spawnProgram, temporaryFolder } from "./program.ts";
-import { cutSample } from "./scenarios.ts";
+import { cutSample, rows } from "./scenarios.ts";
 
 let folder = "";
 
@@ -127,13 +127,6 @@ async function jsonOf(...words: string[]): Promise<Record<string, unknown>> {
   const { status, out, err } = await run(...words);
   expect({ status, err }).toEqual({ status: 0, err: "" });
   return JSON.parse(out) as Record<string, unknown>;
-}
-
-function rows(value: unknown): Record<string, unknown>[] {
-  expect(Array.isArray(value)).toBe(true);
-  const list = value as Record<string, unknown>[];
-  expect(list.length).toBeGreaterThan(0);
-  return list;
 }
 
 describe("--json", () => {

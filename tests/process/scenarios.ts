@@ -1,6 +1,8 @@
 /** Scenario files for a test: the samples cut in time, and a small lively site of the test's own. */
+
 import { readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
+import { expect } from "vitest";
 import { repository } from "./program.ts";
 
 /** Writes a sample scenario with a shorter duration (h:mm:ss) into a folder; the file's path. */
@@ -100,4 +102,12 @@ export function twoMasts(folder: string): string {
   const path = join(folder, "two-masts.json");
   writeFileSync(path, JSON.stringify(scenario));
   return path;
+}
+
+/** The rows of a list in a JSON answer; fails where it is no list, or an empty one. */
+export function rows(value: unknown): Record<string, unknown>[] {
+  expect(Array.isArray(value)).toBe(true);
+  const list = value as Record<string, unknown>[];
+  expect(list.length).toBeGreaterThan(0);
+  return list;
 }

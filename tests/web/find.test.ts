@@ -1,8 +1,8 @@
 import { describe, expect, test } from "vitest";
 import { devicesOf } from "../../web/src/pages/NodeTable.tsx";
 import { partInSight } from "../../web/src/parts/DataTable.tsx";
+import { findPlaces } from "../../web/src/parts/Helpers.tsx";
 import { readNameList } from "../../web/src/parts/ThingEdit.tsx";
-import { findPlaces } from "../../web/src/state/find.ts";
 import { NOW_MS, orchardViews } from "../service/orchard.ts";
 
 const NOW = new Date(2026, 3, 14, 12, 0, 0).getTime();

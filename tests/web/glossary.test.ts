@@ -8,13 +8,12 @@ const WEB = new URL("../../web/src/", import.meta.url);
 
 /** How a head, the name of a fact or the words of a legend stand in the code. */
 const HEADS = [
-  /\bhead: "([^"]+)"/g,
   /\b(?:column|nodeColumn|figureColumn|textColumn|figureField|textField)(?:<[^>]*>)?\(\s*"([^"]+)"/g,
   /_HEAD = "([^"]+)"/g,
   /<Fact\s+name="([^"]+)"/g,
   /<PhonePart\s+title="([^"]+)"/g,
   /<h[23][^>]*>\s*([^<{]+?)\s*<\/h[23]>/g,
-  /<Explained text="([^"]+)"/g,
+  /<(?:Explained|Heading) text="([^"]+)"/g,
 ];
 
 /** A word of the trade, alone or in a head that says more. */

@@ -12,7 +12,7 @@ import { currentWindow, linkTo, route, setParams } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
 import { type Device, devicesOf, NodeTable } from "./NodeTable.tsx";
 import "./NodesView.css";
-import { Explained } from "../parts/Explain.tsx";
+import { Heading } from "../parts/Explain.tsx";
 
 // Which devices ask to join in this window, and which are not let in? Beneath the nodes; nothing where none asks.
 
@@ -50,9 +50,7 @@ function JoiningDevices() {
   if (data === null || data.joins.length === 0) return null;
   return (
     <>
-      <h2>
-        <Explained text="Joining devices" />
-      </h2>
+      <Heading text="Joining devices" />
       <p>{data.sentence.map(({ text }) => text).join("")}</p>
       <DataTable label="Joining devices" rows={data.joins} rowKey={(row) => row.devEui} columns={COLUMNS} />
     </>
@@ -145,11 +143,7 @@ export function NodesView({ nodes, onChanged }: { nodes: Nodes; onChanged: () =>
         <a href={linkTo("/plan")}>Where they stand: the plan</a>
       </p>
       <JoiningDevices />
-      {networks.length === 0 ? null : (
-        <h2>
-          <Explained text="Strangers" />
-        </h2>
-      )}
+      {networks.length === 0 ? null : <Heading text="Strangers" />}
       {networks.map((network) => {
         const rows = strangers.filter((row) => row.network === network);
         return (

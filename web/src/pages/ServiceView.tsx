@@ -9,7 +9,7 @@ import { PhoneCode } from "../parts/PhoneCode.tsx";
 import { Age, CopyButton, Fact, Facts, Fold, Notices, StandingMark } from "../parts/page.tsx";
 import { WatchSection } from "./watches/WatchSection.tsx";
 import "./ServiceView.css";
-import { Explained } from "../parts/Explain.tsx";
+import { Explained, Heading } from "../parts/Explain.tsx";
 import "./relay/relay.css";
 
 const COLUMNS: readonly Column<Refusal>[] = [
@@ -144,9 +144,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
       )}
       <PhoneCode />
       <PassageSection passage={status.passage} />
-      <h2>
-        <Explained text="What was rejected" />
-      </h2>
+      <Heading text="What was rejected" />
       <DataTable
         label="What was rejected or unusual"
         none="Nothing was rejected, and nothing was unusual."

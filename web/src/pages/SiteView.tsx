@@ -18,7 +18,7 @@ import { GatewayMore } from "./GatewayMore.tsx";
 import { NodeTable } from "./NodeTable.tsx";
 import { SiteScore } from "./site/SiteScore.tsx";
 import "./SiteView.css";
-import { Explained } from "../parts/Explain.tsx";
+import { Explained, Heading } from "../parts/Explain.tsx";
 
 // What happened to a gateway as a whole: its radio, its level, its way to the listener; each with the next step.
 
@@ -113,9 +113,7 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
       <Gateways gateways={site.gateways} onChanged={onChanged} />
       {site.gateways.length === 0 ? null : <ExportLink what="gateways" />}
       <MoreGateways more={site.moreGateways} />
-      <h2>
-        <Explained text="The air" />
-      </h2>
+      <Heading text="The air" />
       {site.air.length === 0 ? <p class="quiet">Nothing was heard on the air in this window.</p> : null}
       <ul class="air-lines">
         {site.air.map((line) => (
@@ -130,11 +128,7 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
           <a href={linkTo("/air")}>Channels, noise and strangers</a> · <a href={linkTo("/plan")}>The plan</a>
         </p>
       )}
-      {marks.rows.length === 0 ? null : (
-        <h2>
-          <Explained text="Last marks" />
-        </h2>
-      )}
+      {marks.rows.length === 0 ? null : <Heading text="Last marks" />}
       <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <p class="site-called small">
         This place is called “{site.siteName}”.{" "}

@@ -162,6 +162,15 @@ export function Explained({ text, term = termOf(text) ?? null }: ExplainedProps)
   );
 }
 
+/** The heading of a part of a page, explained. */
+export function Heading({ text }: { text: string }) {
+  return (
+    <h2>
+      <Explained text={text} />
+    </h2>
+  );
+}
+
 /** A mark beside a word that does something else when it is pressed, such as sorting. */
 export function ExplainMark({ text, term }: { text: string; term: Term }) {
   return (

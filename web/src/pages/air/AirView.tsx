@@ -13,7 +13,7 @@ import { counted, dbm, duration, megahertz, percent } from "../../../../src/word
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { gatewayTitle } from "../../format.ts";
 import { column, DataTable, figureColumn, figureField, RIGHT } from "../../parts/DataTable.tsx";
-import { Explained } from "../../parts/Explain.tsx";
+import { Explained, Heading } from "../../parts/Explain.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Contents, Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
 import { linkTo, route } from "../../state/route.ts";
@@ -172,9 +172,7 @@ export function AirView({ air }: { air: Air }) {
       ) : (
         <AirMapFigure map={map} />
       )}
-      <h2>
-        <Explained text="Channels" />
-      </h2>
+      <Heading text="Channels" />
       <ChannelTable channels={air.channels.filter((one) => one.gatewayEui === eui)} />
       <ExportLink what="channels" />
       {air.detail.whole ? null : (
@@ -184,40 +182,28 @@ export function AirView({ air }: { air: Air }) {
           {counted(air.detail.packets, "packet")}, since <When at={air.detail.from} />.
         </p>
       )}
-      <h2>
-        <Explained text="Where the noise comes from" />
-      </h2>
+      <Heading text="Where the noise comes from" />
       <NoiseSources sources={air.noiseSources} />
       {gateway === undefined ? null : (
         <>
-          <h2>
-            <Explained text="Data rates" />
-          </h2>
+          <Heading text="Data rates" />
           <DataRateMix rates={gateway.dataRates} name={gatewayTitle(gateway)} />
-          <h2>
-            <Explained text="Collisions to expect" />
-          </h2>
+          <Heading text="Collisions to expect" />
           <Collisions gateway={gateway} />
           <h2>While it is busy itself</h2>
           <p>{gateway.deaf.words}</p>
           <p class="quiet">{gateway.demodulators.words}</p>
         </>
       )}
-      <h2>
-        <Explained text="Own nodes beside strangers" />
-      </h2>
+      <Heading text="Own nodes beside strangers" />
       <Owners
         networks={(gateway ?? air).networks}
         name={gateway === undefined ? null : gatewayTitle(gateway)}
       />
       <Strangers />
-      <h2>
-        <Explained text="Nodes with most airtime" />
-      </h2>
+      <Heading text="Nodes with most airtime" />
       <TalkerTable talkers={air.talkers} />
-      <h2>
-        <Explained text="Airtime against limits" />
-      </h2>
+      <Heading text="Airtime against limits" />
       <AirtimeLimits rows={air.airtime} caution={air.caution} />
       <Room />
       <Fold title="How these figures come about">

@@ -29,7 +29,7 @@ import {
   textField,
   WIDE_ONLY,
 } from "../../parts/DataTable.tsx";
-import { Explained } from "../../parts/Explain.tsx";
+import { Explained, Heading } from "../../parts/Explain.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Fold, When } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
@@ -79,9 +79,7 @@ export function Strangers() {
   const loaded = useViewData<StrangersView>({ path: "/api/strangers" }, currentWindow.value);
   return (
     <section class="strangers" aria-label="What strangers cost you">
-      <h2>
-        <Explained text="What strangers cost you" />
-      </h2>
+      <Heading text="What strangers cost you" />
       <Gate loaded={loaded} part>
         {(view) => <CostText view={view} />}
       </Gate>

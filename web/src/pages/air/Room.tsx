@@ -9,7 +9,7 @@ import { Figure, Fold, PhonePart, When } from "../../parts/page.tsx";
 import { currentWindow, linkTo, route } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import "./Room.css";
-import { Explained } from "../../parts/Explain.tsx";
+import { Heading } from "../../parts/Explain.tsx";
 
 const SHARES = ["0.9", "0.95", "0.99"];
 const USUAL_SHARE = "0.95";
@@ -31,9 +31,7 @@ export function Room() {
   const gateway = route.value.params.get("gateway");
   return (
     <section class="room" aria-label="Room for more nodes">
-      <h2>
-        <Explained text="Room for more nodes" />
-      </h2>
+      <Heading text="Room for more nodes" />
       <nav class="gateway-choice screen-only" aria-label="Share to keep">
         <span class="quiet">until delivery falls below</span>
         {SHARES.map((one) => (

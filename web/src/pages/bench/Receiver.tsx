@@ -15,7 +15,7 @@ import { currentWindow } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import { BENCH_STANDINGS } from "./Reference.tsx";
 import "./Receiver.css";
-import { Explained } from "../../parts/Explain.tsx";
+import { Heading } from "../../parts/Explain.tsx";
 
 /** The words of the check list above, so that one page has one scale; the sentence beside says the rest. */
 const STATES: Readonly<Record<ReceiverView["verdict"], BenchState>> = {
@@ -33,9 +33,7 @@ export function ReceiverPart({ eui }: { readonly eui: string }) {
   );
   return (
     <section class="receiver" aria-label="The receiver, measured">
-      <h2>
-        <Explained text="The receiver, measured" />
-      </h2>
+      <Heading text="The receiver, measured" />
       <Gate loaded={loaded} part>
         {(view) => <Measured view={view} again={loaded.reload} />}
       </Gate>

@@ -21,7 +21,7 @@ import {
 import { GapMap } from "./GapDrawings.tsx";
 import { GapList } from "./GapList.tsx";
 import "./gaps.css";
-import { Explained } from "../../parts/Explain.tsx";
+import { Heading } from "../../parts/Explain.tsx";
 
 const NO_FILTER: GapFilter = { cause: null, node: null, gateway: null, strangers: false };
 
@@ -99,11 +99,7 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
           <ExportLink what="gaps" />
         </>
       )}
-      {marks.rows.length === 0 ? null : (
-        <h2>
-          <Explained text="Marks" />
-        </h2>
-      )}
+      {marks.rows.length === 0 ? null : <Heading text="Marks" />}
       <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <Method />
     </>

@@ -10,7 +10,7 @@ import { currentWindow, route, setParams } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import { CHANGE_COLUMNS, chosenShare } from "../air/Room.tsx";
 import "./Charge.css";
-import { Explained } from "../../parts/Explain.tsx";
+import { Heading } from "../../parts/Explain.tsx";
 
 type PowerRow = NodeCostView["power"][number];
 
@@ -37,9 +37,7 @@ export function ChargePart({ devAddr }: { readonly devAddr: string }) {
   );
   return (
     <section class="charge" aria-label="Airtime and charge">
-      <h2>
-        <Explained text="Airtime and charge" />
-      </h2>
+      <Heading text="Airtime and charge" />
       <Gate loaded={loaded} part>
         {(view) => <Cost view={view} />}
       </Gate>

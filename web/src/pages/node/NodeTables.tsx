@@ -23,7 +23,7 @@ import { PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
 import "../NodeLives.css";
-import { Explained } from "../../parts/Explain.tsx";
+import { Heading } from "../../parts/Explain.tsx";
 
 /** "−97 dBm (−104 … −92)": the median with the tenth and ninetieth percentile. */
 function spreadWords(spread: Spread, write: (value: number | null) => string, decimals: number) {
@@ -123,9 +123,7 @@ export function NodeLives({ page }: { page: NodePage }) {
       />
       {deviceLives.length < 2 ? null : (
         <>
-          <h2>
-            <Explained text="Lives of this device" />
-          </h2>
+          <Heading text="Lives of this device" />
           <DataTable
             label={`Lives of this device, ${counted(deviceLives.length, "life", "lives")} in order of time`}
             columns={deviceColumns(page)}

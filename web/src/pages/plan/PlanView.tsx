@@ -16,7 +16,7 @@ import {
   textColumn,
   WIDE_ONLY,
 } from "../../parts/DataTable.tsx";
-import { Explained } from "../../parts/Explain.tsx";
+import { Heading } from "../../parts/Explain.tsx";
 import { Form, LinkButton, typedNumber } from "../../parts/form.tsx";
 import { Figure, Fold, Sentence } from "../../parts/page.tsx";
 import { deletePosition, putPosition } from "../../state/api.ts";
@@ -86,9 +86,7 @@ export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => voi
       {isEmpty ? null : (
         <>
           <p>{plan.fitWords}</p>
-          <h2>
-            <Explained text="Links" />
-          </h2>
+          <Heading text="Links" />
           <Ways plan={plan} title={title} />
         </>
       )}

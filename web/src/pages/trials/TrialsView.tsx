@@ -17,7 +17,7 @@ import { DELIVERY_COLUMN, LEVEL_COLUMN, TrialProgress } from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";
 import "./trials.css";
 import { counted } from "../../../../src/words/format.ts";
-import { Explained } from "../../parts/Explain.tsx";
+import { Heading } from "../../parts/Explain.tsx";
 import { serviceNowMs } from "../../state/clock.ts";
 
 export interface TrialsViewProps {
@@ -56,9 +56,7 @@ export function TrialsView({ trials: given, marks, onChanged }: TrialsViewProps)
         marks={marks}
         onChanged={onChanged}
       />
-      <h2>
-        <Explained text="Walk test" />
-      </h2>
+      <Heading text="Walk test" />
       <p class="screen-only">
         To find where a node gets through, carry one around: open the page of that node{" "}
         <a href={linkTo("/nodes")}>among all nodes</a>, and choose “walk test with this node”.
@@ -161,9 +159,7 @@ function AllPairs({ trials }: { trials: Trials }) {
   const name = (key: string) => nameOf.get(key) ?? key;
   return (
     <>
-      <h2>
-        <Explained text="All pairs" />
-      </h2>
+      <Heading text="All pairs" />
       <DataTable<TrialRow>
         label="All pairs"
         rows={trials.trials}

@@ -12,7 +12,7 @@ import { linkTo } from "../../state/route.ts";
 import { WalkNow, WalkPlan } from "./WalkNow.tsx";
 import "../../parts/PinMark.css";
 import "./walk.css";
-import { Explained } from "../../parts/Explain.tsx";
+import { Heading } from "../../parts/Explain.tsx";
 
 // Which place does a person mean who types "51.5001, −0.2501" or "12 m, −40 m"?
 
@@ -138,9 +138,7 @@ export function WalkView({ walk, onChanged }: { walk: Walk; onChanged: () => voi
             }
             table={() => <Stops walk={walk} />}
           />
-          <h2>
-            <Explained text="Stops" />
-          </h2>
+          <Heading text="Stops" />
           <Stops walk={walk} />
         </>
       )}
