@@ -190,16 +190,10 @@ function stepFor(cause: string, who: string, recordNext: readonly string[]): str
 
 /** One line for the conditions that share a step, with the names of the first few. */
 function standingSteps(standing: readonly Condition[]): string[] {
-  const shared = new Map<string, { step: Condition["step"]; subjects: string[] }>();
-  for (const { step, subject } of standing) {
-    const key = step("");
-    const known = shared.get(key);
-    if (known === undefined) shared.set(key, { step, subjects: [subject] });
-    else known.subjects.push(subject);
-  }
-  return [...shared.values()].map(({ step, subjects }) => {
+  return [...groupBy(standing, ({ step }) => step("")).values()].map((shared) => {
+    const subjects = shared.map(({ subject }) => subject);
     const more = subjects.length - MAX_NAMED;
-    return step(`${subjects.slice(0, MAX_NAMED).join(", ")}${more > 0 ? ` and ${more} more` : ""}`);
+    return shared[0].step(`${subjects.slice(0, MAX_NAMED).join(", ")}${more > 0 ? ` and ${more} more` : ""}`);
   });
 }
 

@@ -9,7 +9,6 @@ import {
   POSSIBLE_FROM,
 } from "../../words/causes.ts";
 
-export type { Lane, RestsOn } from "../../model/gap.ts";
 export { CAUSES, type CauseWord, type NamedCause } from "../../words/causes.ts";
 
 /** One observation, and by how much it makes each cause likelier (above 0) or less likely: natural logarithms. */

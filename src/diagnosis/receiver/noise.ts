@@ -6,6 +6,7 @@
  * together, on an RSSI scale that nobody calibrated. Between two gateways side by side the place is the same; between
  * two places it is not, and the difference says so.
  */
+import { groupBy } from "../../model/group-by.ts";
 import { NOISE_SNR_GOOD_DB, noiseSample, thermalNoiseDbm } from "../../radio/noise.ts";
 import { median } from "../../statistics/robust.ts";
 import { hodgesLehmann } from "../../statistics/signed-rank.ts";
@@ -71,16 +72,9 @@ function mediansOf(
   keyOf: (sample: Sample) => number,
   least: number,
 ): Map<number, number> {
-  const lists = new Map<number, number[]>();
-  for (const sample of samples) {
-    const key = keyOf(sample);
-    const list = lists.get(key);
-    if (list === undefined) lists.set(key, [sample.noiseDbm]);
-    else list.push(sample.noiseDbm);
-  }
   const medians = new Map<number, number>();
-  for (const [key, list] of lists) {
-    const middle = list.length < least ? null : median(list);
+  for (const [key, list] of groupBy(samples, keyOf)) {
+    const middle = list.length < least ? null : median(list.map(({ noiseDbm }) => noiseDbm));
     if (middle !== null) medians.set(key, middle);
   }
   return medians;

@@ -139,6 +139,9 @@ export function effectSentence({
   return [{ text: `${since} ${subject} ${isOpen(snr) ? loss : level} than before; ${open}.` }];
 }
 
+const NEVER_SETTLED =
+  "more frames of these nodes would not settle it; other nodes, at other places, would say more.";
+
 /** What ended both times of a comparison about a mark. */
 export type EffectLimit = "recorded before" | "recorded after" | "days" | "frames";
 
@@ -149,8 +152,7 @@ export function effectNeeded(
   limit: EffectLimit,
   isLongest: boolean,
 ): string {
-  if (frames === null)
-    return "more frames of these nodes would not settle it; other nodes, at other places, would say more.";
+  if (frames === null) return NEVER_SETTLED;
   if (frames === 0) return "";
   const many = `about ${figure(roughly(frames))} more ${frames === 1 ? "frame" : "frames"}, half of them before the mark,`;
   if (waitMinutes !== null)
@@ -189,8 +191,7 @@ export function placeWords({ a, b, foundDb, knownDb, place }: PlaceWords): strin
 
 /** "about 40 more frames, some 20 min, would settle it." */
 export function neededWords(frames: number | null, minutes: number | null, paired: boolean): string {
-  if (frames === null)
-    return "more frames of these nodes would not settle it; other nodes, at other places, would say more.";
+  if (frames === null) return NEVER_SETTLED;
   if (frames === 0) return "";
   const many = figure(roughly(frames));
   const time = minutes === null ? "" : `, some ${roughDuration(minutes * 60)} of listening,`;

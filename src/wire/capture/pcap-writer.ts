@@ -29,8 +29,8 @@ const hopLimit = 64;
  * more octets than UDP can carry.
  */
 export function udpFrames(arrival: Omit<Arrival, "door" | "atUs">, options: FrameOptions): Uint8Array[] {
-  const [source, destination] = sameFamily(addressOf(arrival.from), addressOf(arrival.to));
-  const version = source.length === 4 ? 4 : 6;
+  const ends = sameFamily(addressOf(arrival.from), addressOf(arrival.to));
+  const version = ends.source.length === 4 ? 4 : 6;
   if (arrival.bytes.length > longestPayloadOctets[version]) {
     throw new RangeError(`${arrival.bytes.length} octets do not fit a UDP datagram`);
   }
@@ -41,25 +41,27 @@ export function udpFrames(arrival: Omit<Arrival, "door" | "atUs">, options: Fram
     // One frame, written in place: captures of a million datagrams are written this way.
     const frame = Buffer.allocUnsafe(headOctets + 8 + length);
     frame.set(link);
-    if (version === 4) putIpv4Head(frame, link.length, source, destination, 8 + length, 0, options);
-    else putIpv6Head(frame, link.length, source, destination, 8 + length, ipProtocols.udp);
-    putUdp(frame.subarray(headOctets), arrival, source, destination);
+    if (version === 4) putIpv4Head(frame, link.length, ends, 8 + length, 0, options);
+    else putIpv6Head(frame, link.length, ends, 8 + length, ipProtocols.udp);
+    putUdp(frame.subarray(headOctets), arrival, ends);
     return [frame];
   }
   const datagram = Buffer.allocUnsafe(8 + length);
-  putUdp(datagram, arrival, source, destination);
-  const packets =
-    version === 4
-      ? ipv4Packets(source, destination, datagram, options)
-      : ipv6Packets(source, destination, datagram, options);
+  putUdp(datagram, arrival, ends);
+  const packets = version === 4 ? ipv4Packets(ends, datagram, options) : ipv6Packets(ends, datagram, options);
   return packets.map((packet) => joinOctets(link, packet));
+}
+
+/** Both addresses, of one family. */
+interface Ends {
+  readonly source: Uint8Array;
+  readonly destination: Uint8Array;
 }
 
 function putUdp(
   datagram: Buffer,
   arrival: Pick<Arrival, "bytes" | "from" | "to">,
-  source: Uint8Array,
-  destination: Uint8Array,
+  { source, destination }: Ends,
 ): void {
   datagram.writeUInt16BE(portOf(arrival.from), 0);
   datagram.writeUInt16BE(portOf(arrival.to), 2);
@@ -75,8 +77,7 @@ function putUdp(
 function putIpv4Head(
   octets: Buffer,
   at: number,
-  source: Uint8Array,
-  destination: Uint8Array,
+  { source, destination }: Ends,
   payloadOctets: number,
   flags: number,
   { identification }: FrameOptions,
@@ -96,8 +97,7 @@ function putIpv4Head(
 function putIpv6Head(
   octets: Buffer,
   at: number,
-  source: Uint8Array,
-  destination: Uint8Array,
+  { source, destination }: Ends,
   payloadOctets: number,
   next: number,
 ): void {
@@ -110,27 +110,17 @@ function putIpv6Head(
   octets.set(destination, at + 24);
 }
 
-function ipv4Packets(
-  source: Uint8Array,
-  destination: Uint8Array,
-  datagram: Uint8Array,
-  options: FrameOptions,
-): Uint8Array[] {
+function ipv4Packets(ends: Ends, datagram: Uint8Array, options: FrameOptions): Uint8Array[] {
   return pieces(datagram, options.mtuOctets - 20).map(({ offset, bytes, more }) => {
     const packet = Buffer.allocUnsafe(20 + bytes.length);
     const flags = (more ? 0x2000 : 0) | (offset / 8);
-    putIpv4Head(packet, 0, source, destination, bytes.length, flags, options);
+    putIpv4Head(packet, 0, ends, bytes.length, flags, options);
     packet.set(bytes, 20);
     return packet;
   });
 }
 
-function ipv6Packets(
-  source: Uint8Array,
-  destination: Uint8Array,
-  datagram: Uint8Array,
-  options: FrameOptions,
-): Uint8Array[] {
+function ipv6Packets(ends: Ends, datagram: Uint8Array, options: FrameOptions): Uint8Array[] {
   return pieces(datagram, options.mtuOctets - 48).map(({ offset, bytes, more }) => {
     const fragment = new Uint8Array(8);
     const view = new DataView(fragment.buffer);
@@ -138,7 +128,7 @@ function ipv6Packets(
     view.setUint16(2, offset | (more ? 1 : 0));
     view.setUint32(4, options.identification >>> 0);
     const head = Buffer.allocUnsafe(40);
-    putIpv6Head(head, 0, source, destination, 8 + bytes.length, ipProtocols.fragment);
+    putIpv6Head(head, 0, ends, 8 + bytes.length, ipProtocols.fragment);
     return joinOctets(head, fragment, bytes);
   });
 }
@@ -186,9 +176,9 @@ function portOf(endpoint: Endpoint): number {
 }
 
 /** IPv4 beside IPv6 is written as an IPv4-mapped address (RFC 4291 section 2.5.5.2). */
-function sameFamily(source: Uint8Array, destination: Uint8Array): [Uint8Array, Uint8Array] {
-  if (source.length === destination.length) return [source, destination];
-  return [mapped(source), mapped(destination)];
+function sameFamily(source: Uint8Array, destination: Uint8Array): Ends {
+  if (source.length === destination.length) return { source, destination };
+  return { source: mapped(source), destination: mapped(destination) };
 }
 
 function mapped(address: Uint8Array): Uint8Array {
