@@ -3,6 +3,7 @@ import fc from "fast-check";
 import { describe, expect, it, test } from "vitest";
 import { placeCounter, upperHalves } from "../../src/ledger/keys/halves.ts";
 import { type NodeKeys, verifyCounter } from "../../src/ledger/keys/identity.ts";
+import { explainFirst } from "../../src/ledger/keys/proof.ts";
 import { octetsOfHex } from "../../src/wire/lorawan/octets.ts";
 import {
   DEV_ADDR,
@@ -39,6 +40,31 @@ describe("a key of another size", () => {
         Object.keys(keys),
         verifyCounter(octets, frame, nodeOf(keys), { lastCounter: 11 }).verdict,
       ]).toEqual([Object.keys(keys), "unknown"]);
+  });
+});
+
+describe("why a set of keys begins to be heard", () => {
+  const life = (more: object) => ({ session: 5, devEui: null, ...more });
+  const begun = (lives: readonly object[], devEui: string | null, joined = false) =>
+    explainFirst(
+      { lives } as unknown as Parameters<typeof explainFirst>[0],
+      { session: 6, devEui, joined } as Parameters<typeof explainFirst>[1],
+      3,
+    ).begunBy;
+  const EUI = "02005E1000000101";
+
+  it("is a join where it joined, or where the same device was proved before", () => {
+    expect(begun([], EUI, true)).toBe("join");
+    expect(begun([life({ devEui: EUI })], EUI)).toBe("join");
+  });
+
+  it("is another device where other keys were proved, or none of one that is known", () => {
+    expect(begun([life({ devEui: "02005E1000000102" })], EUI)).toBe("second-device");
+    // Two devices of unknown DevEUI are not the same.
+    expect(begun([life({})], null)).toBe("second-device");
+    // A life that no key proved tells no device.
+    expect(begun([life({ devEui: EUI, session: undefined })], EUI)).toBe("second-device");
+    expect(begun([], null)).toBe("first-heard");
   });
 });
 

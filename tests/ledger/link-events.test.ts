@@ -1,6 +1,11 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { batteryPercent, batteryWords } from "../../src/ledger/link/command-text.ts";
+import {
+  batteryPercent,
+  batteryWords,
+  downlinkWords,
+  linkAdrWords,
+} from "../../src/ledger/link/command-text.ts";
 import {
   type LinkEvent,
   type LinkEventKind,
@@ -203,6 +208,112 @@ describe("what the network commands", () => {
     expect(event).toMatchObject({ kind, direction: "down", counter: null, atUs: S });
     expect(event?.sentence).toContain(words);
     expect(more).toEqual([]);
+  });
+});
+
+describe("what a command of the network says", () => {
+  type Command = Parameters<typeof downlinkWords>[0];
+  const said = (name: string, fields: object = {}) =>
+    downlinkWords({ name, ...fields } as Command).words.replaceAll(/[\u202F\u00A0]/g, " ");
+
+  it.each([
+    ["DutyCycleReq", { maxDutyCycle: 0 }, "The network lifted the duty-cycle limit (DutyCycleReq)"],
+    [
+      "DutyCycleReq",
+      { maxDutyCycle: 7 },
+      "The network limits the node to 1/128 of the time, 0.78 % (DutyCycleReq)",
+    ],
+    [
+      "LinkCheckAns",
+      { marginDb: 12, gwCnt: 1 },
+      "The network answered a link check: 12 dB margin, heard by 1 gateway",
+    ],
+    [
+      "NewChannelReq",
+      { chIndex: 3, frequencyHz: 0, minDataRate: 0, maxDataRate: 5 },
+      "The network took channel 3 away (NewChannelReq)",
+    ],
+    [
+      "TXParamSetupReq",
+      { maxEirpDbm: 16, uplinkDwellTime: false, downlinkDwellTime: false },
+      "The network limits the node to 16 dBm EIRP, no dwell time limit",
+    ],
+    [
+      "TXParamSetupReq",
+      { maxEirpDbm: 14, uplinkDwellTime: true, downlinkDwellTime: false },
+      "The network limits the node to 14 dBm EIRP, uplinks to 400 ms each",
+    ],
+    [
+      "TXParamSetupReq",
+      { maxEirpDbm: 14, uplinkDwellTime: false, downlinkDwellTime: true },
+      "The network limits the node to 14 dBm EIRP, downlinks to 400 ms each",
+    ],
+    [
+      "TXParamSetupReq",
+      { maxEirpDbm: 14, uplinkDwellTime: true, downlinkDwellTime: true },
+      "The network limits the node to 14 dBm EIRP, uplinks and downlinks to 400 ms each",
+    ],
+    [
+      "RXTimingSetupReq",
+      { delaySeconds: 5 },
+      "The network set the first receive window to 5 s after a transmission",
+    ],
+    ["DeviceModeConf", { deviceClass: "C" }, "The network confirmed class C"],
+  ] as const)("%s %o: %s", (name, fields, words) => {
+    expect(said(name, fields)).toBe(words);
+  });
+
+  it("for the data rate and power is what is new of it; 15 keeps what is", () => {
+    const adr = (more: object) =>
+      ({
+        name: "LinkADRReq",
+        dataRate: 5,
+        txPower: 1,
+        nbTrans: 1,
+        chMask: 7,
+        chMaskCntl: 0,
+        ...more,
+      }) as unknown as Command;
+    expect(linkAdrWords(adr({}), null)).toBe(
+      "The network asked for data rate 5, transmit power index 1 (0 is the most), each frame sent once and channel mask 0x0007 (control 0) (LinkADRReq)",
+    );
+    expect(linkAdrWords(adr({}), adr({}))).toBeNull();
+    expect(linkAdrWords(adr({ dataRate: 15, txPower: 15 }), adr({}))).toBeNull();
+    expect(linkAdrWords(adr({ dataRate: 3 }), adr({}))).toBe(
+      "The network asked for data rate 3 (LinkADRReq)",
+    );
+    expect(linkAdrWords(adr({ txPower: 0 }), adr({}))).toBe(
+      "The network asked for transmit power index 0 (0 is the most) (LinkADRReq)",
+    );
+    expect(linkAdrWords(adr({ nbTrans: 3 }), adr({}))).toBe(
+      "The network asked for each frame sent up to 3 times (LinkADRReq)",
+    );
+    expect(linkAdrWords(adr({ nbTrans: 0 }), adr({}))).toBe(
+      "The network asked for NbTrans 0 (once in 1.0, unchanged in 1.1) (LinkADRReq)",
+    );
+    expect(linkAdrWords(adr({ chMaskCntl: 6 }), adr({}))).toBe(
+      "The network asked for channel mask 0x0007 (control 6) (LinkADRReq)",
+    );
+  });
+
+  it("of a battery is told in five words, by whole percents", () => {
+    const word = (percent: number) => {
+      // The lowest level whose whole percent it is.
+      const level = Array.from({ length: 254 }, (_, i) => i + 1).find(
+        (one) => batteryPercent(one) === percent,
+      );
+      return /\((.*)\)/.exec(batteryWords(level ?? 0))?.[1];
+    };
+    expect([95, 94, 60, 59, 40, 39, 15, 14].map(word)).toEqual([
+      "full",
+      "well charged",
+      "well charged",
+      "about half",
+      "about half",
+      "low",
+      "low",
+      "nearly empty",
+    ]);
   });
 });
 

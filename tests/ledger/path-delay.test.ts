@@ -49,6 +49,12 @@ describe("the delay of the path", () => {
     expect(delays([0, 0, 3.5, 0])).toEqual([0, 0, 0, 0]);
   });
 
+  it("is counted from the promptest packets, not from those that jitter held up", () => {
+    const told = delays([...prompt(12), 0.2, 0.2, 0.2, 0.45]);
+    expect(told.slice(0, 15)).toEqual(Array<number>(15).fill(0));
+    expect(told[15]).toBeCloseTo(0.45, 1);
+  });
+
   it("takes jitter for jitter", () => {
     expect(delays([...prompt(12), 0.2, 0.05, 0.25]).every((one) => one === 0)).toBe(true);
   });

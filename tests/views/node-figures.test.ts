@@ -94,6 +94,8 @@ describe("loss by counters", () => {
     const loss = lossOf(frames, unheard());
     expect(loss).toMatchObject({ heard: 3, expected: 3, missed: 0, rhythmUs: 60e6 });
     expect(firstHearings(frames).map(({ atUs }) => atUs)).toEqual([0, 60e6, 120e6]);
+    const late = [frame(5, 0), frame(4, 2), frame(8, 9), frame(6, 12)];
+    expect(firstHearings(late).map(({ counter }) => counter)).toEqual([4, 5, 6, 8]);
   });
 
   it("says nothing of delivery with one expected counter, and of nothing at all without frames", () => {

@@ -233,6 +233,21 @@ describe("the nodes that need a look", () => {
       "01000002",
     ]);
     expect(needingALook(nodes, 1)).toHaveLength(1);
+    // By the share that was lost, not by how much: half of 20 before a third of 90.
+    const rows = [
+      [90, 30],
+      [20, 10],
+    ].map(([expected = 0, missed = 0], i) => ({
+      ...nodes[0]!,
+      devAddr: `0000000${i}`,
+      expected,
+      missed,
+      missedDuringOutage: 0,
+      missedNotRecorded: 0,
+      standing: "bad" as const,
+      stranger: false,
+    }));
+    expect(needingALook(rows, 2).map(({ devAddr }) => devAddr)).toEqual(["00000001", "00000000"]);
     // Of none was anything due: it lost nothing, so it comes last of those as bad, whatever its address.
     const worst = nodes.find(({ devAddr }) => devAddr === "01000003");
     if (worst === undefined) throw new Error("it is in the list");

@@ -162,14 +162,11 @@ export function outagesInSilence(recorded: readonly TimeRange[], limitUs: number
 /** A gateway that hears less of a node is no home of it. Chosen. */
 const HOME_SHARE = 0.2;
 
-/** Gateways that usually hear the node, by row id, in order. */
+/** Gateways that usually hear the node, by row id, in order: members named by numbers come in theirs. */
 export function homeGateways(shares: Readonly<Record<string, number>>): number[] {
   const entries = Object.entries(shares);
   const most = entries.reduce((a, [, share]) => Math.max(a, share), 0);
-  return entries
-    .filter(([, share]) => share >= Math.min(HOME_SHARE, most))
-    .map(([id]) => Number(id))
-    .sort((a, b) => a - b);
+  return entries.filter(([, share]) => share >= Math.min(HOME_SHARE, most)).map(([id]) => Number(id));
 }
 
 /** Weight of one frame in a gateway's share. Chosen: the newest 30 frames or so. */

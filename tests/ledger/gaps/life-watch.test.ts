@@ -110,6 +110,19 @@ describe("a node's gaps by its counters", () => {
     expect(gaps).toMatchObject([{ kind: "steady", open: true }]);
   });
 
+  it("count nothing as missed that was due while nothing was recorded", () => {
+    // 100 to 105 were due at 1000 to 1050 min; of these 1010 to 1025 were not recorded.
+    const away = [{ fromUs: 1_008 * MINUTE, toUs: 1_025 * MINUTE }];
+    const missed = (notRecorded: Parameters<typeof watchCounter>[3]) => {
+      const state = newLifeWatch();
+      for (const one of everyTenMinutes(107, (n) => n >= 100 && n < 106))
+        watchCounter(state, one, never, notRecorded);
+      return state.loss.episode?.missed;
+    };
+    expect(missed(never)).toBe(6);
+    expect(missed((_, { toUs }) => (toUs > 1_008 * MINUTE ? away : []))).toBe(4);
+  });
+
   it("are a silence when the counter stood still", () => {
     const heard = everyTenMinutes(100, () => false);
     const later = Array.from({ length: 20 }, (_, i) => ({
@@ -547,6 +560,7 @@ describe("the chance that a node's next interval is so long", () => {
 describe("home gateways", () => {
   it("are those with a fifth of the frames, or the best of a node that is hardly heard", () => {
     expect(homeGateways({ 1: 0.9, 2: 0.15, 3: 0.3 })).toEqual([1, 3]);
+    expect(homeGateways({ 12: 0.9, 3: 0.8, 101: 0.7 })).toEqual([3, 12, 101]);
     expect(homeGateways({ 7: 0.1 })).toEqual([7]);
     expect(homeGateways({})).toEqual([]);
   });
