@@ -239,6 +239,14 @@ describe("damage", () => {
     new DataView(broken.buffer).setUint32(20, 5000, true);
     const items = read(joined(little.section(), little.interface(), broken, little.enhanced(0, us, frame)));
     expect(reasonsOf(items)).toEqual(["captured_length"]);
+    // 32 octets of a packet block are no frame.
+    expect(items[0]).toMatchObject({
+      fault: {
+        at: little.section().length + little.interface().length + 20,
+        need: 5000,
+        have: broken.length - 32,
+      },
+    });
     expect(arrivalsOf(items)).toEqual([arrival()]);
   });
 
