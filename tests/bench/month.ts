@@ -1,7 +1,7 @@
 /**
  * How long does each view take over one day, and over all days, of a store of months? Beside a bare read of the same
  * receptions. Processor time of one connection that asks for the first time, so that other programs on the machine
- * count for little. `--size=0.15|1.5|10` (millions of receptions; 1.5 unless told), `--view=NAME` for one view alone.
+ * count for little; and of one that asks for the day again and again as it moves with the clock, as a dashboard does. `--size=0.15|1.5|10` (millions of receptions; 1.5 unless told), `--view=NAME` for one view alone.
  */
 import { statSync } from "node:fs";
 import { openReader, type Store } from "../../src/store/open.ts";
@@ -21,12 +21,16 @@ import { siteView } from "../../src/views/site.ts";
 import { strangersView } from "../../src/views/strangers.ts";
 import { trialsView } from "../../src/views/trials/trials.ts";
 import { type AskedWindow, resolveWindow } from "../../src/views/window.ts";
+import { quantile } from "./busy-gateways.ts";
 import { GATEWAYS, MONTH_SIZES, monthStore } from "./month-store.ts";
 import { progress, row, wordOf } from "./programs.ts";
 import type { BenchResult } from "./run.ts";
 
 const DAY_US = 86_400_000_000;
 const ROUNDS = 3;
+/** Answers to a window that moves with the clock, and by how much each moves on. */
+const MOVES = 20;
+const MOVE_US = 2_000_000;
 /** A view that takes longer than this is not measured again. */
 const LONG_MS = 4_000;
 
@@ -60,6 +64,7 @@ export function benchMonth(): BenchResult[] {
       if (only !== null && only !== name) continue;
       const measured = least(path, span, view);
       results.push(row(`${name}, ${span} d of ${size} million, CPU ms`, floor, measured));
+      if (span === 1) results.push(row(`${name}, a day that moves, CPU ms`, floor, whileItMoves(path, view)));
     }
   }
   const peakMb = process.resourceUsage().maxRSS / 1024;
@@ -96,6 +101,21 @@ function least(path: string, days: number, view: (store: Store, window: AskedWin
     if (tookMs > LONG_MS) break;
   }
   return bestMs;
+}
+
+/** Milliseconds of processor time, the median of the last answers to one connection that asks again every two seconds. */
+function whileItMoves(path: string, view: (store: Store, window: AskedWindow) => unknown): number {
+  const store = openReader(path);
+  const endUs = storedSpanUs(store)?.toUs ?? 0;
+  const tookMs = Array.from({ length: MOVES }, (_, i) => {
+    const toUs = endUs - (MOVES - i) * MOVE_US;
+    const before = process.cpuUsage();
+    store.transaction(() => view(store, { fromUs: toUs - DAY_US, toUs, live: true }))();
+    const { user, system } = process.cpuUsage(before);
+    return (user + system) / 1000;
+  });
+  store.close();
+  return quantile(tookMs.slice(MOVES / 2), 0.5);
 }
 
 function bareRead(store: Store, { fromUs, toUs }: AskedWindow): unknown {
