@@ -7,7 +7,7 @@ import Database from "better-sqlite3";
 import { afterEach, describe, expect, it } from "vitest";
 import { GatewaySocket, keepalive, uplink } from "./gateway-socket.ts";
 import { cleanUp, runProgram, temporaryFolder } from "./program.ts";
-import { pause, startService, until } from "./service.ts";
+import { startService, until } from "./service.ts";
 import { receptionKey, receptionKeys, storedNumber } from "./stored.ts";
 
 afterEach(cleanUp);
@@ -125,22 +125,6 @@ describe("mastlog listen", () => {
 });
 
 describe("mastlog listen, hindered", () => {
-  it("says at a second signal what its end was waiting for, and ends with 1 at once", async () => {
-    const service = await startService();
-    const other = new Database(service.db);
-    other.exec("BEGIN IMMEDIATE");
-    const socket = await GatewaySocket.open(service.udpPort);
-    await socket.send(uplink(0).bytes);
-    await socket.close();
-    // Another program holds the store: the end waits for it.
-    service.child.kill("SIGTERM");
-    await pause(100);
-    const { status, err } = await service.end("SIGINT");
-    expect({ status, err }).toMatchObject({ status: 1 });
-    expect(err).toMatch(/^A second signal came while waiting for [a-z ]+: the end is cut off\.$/m);
-    other.close();
-  });
-
   it("says in one line that the UDP port is taken, and ends with 2", async () => {
     const holder = createSocket("udp4");
     await new Promise<void>((done) => holder.bind(0, "0.0.0.0", done));

@@ -1,4 +1,5 @@
 import { writeFileSync } from "node:fs";
+import { type AddressInfo, createServer, type Server } from "node:net";
 import { join } from "node:path";
 import { afterEach, describe, expect, it } from "vitest";
 import { GatewayRow, PublishedService, type ServiceStatus } from "../../src/contract/index.ts";
@@ -250,6 +251,40 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
       expect(err).not.toMatch(/mast-user|not-the-right-one/);
     });
   });
+
+/** Takes a connection by MQTT 5 and acknowledges no message. */
+function silentBroker(): Promise<Server> {
+  const server = createServer((socket) => {
+    // CONNACK: no session, success, no properties (MQTT 5, section 3.2).
+    socket.once("data", () => socket.write(Uint8Array.of(0x20, 3, 0, 0, 0)));
+    socket.on("error", () => socket.destroy());
+  });
+  return new Promise((done) => server.listen(0, "127.0.0.1", () => done(server)));
+}
+
+it("a second signal cuts the end off, with code 1 and what the end was waiting for", async () => {
+  const broker = await silentBroker();
+  const { port } = broker.address() as AddressInfo;
+  const service = await startService({ words: ["--publish", `mqtt://127.0.0.1:${port}`] });
+  await until(
+    () => published(service),
+    (status) => status?.state === "connected",
+  );
+  // The end says so before it waits: one second for "offline", and another for what is under way.
+  const hasBegun = new Promise<void>((done) => {
+    let err = "";
+    service.child.stderr?.on("data", (text) => {
+      err += text;
+      if (err.includes("had not reached the MQTT broker")) done();
+    });
+  });
+  service.child.kill("SIGTERM");
+  await hasBegun;
+  const { err, status } = await service.end("SIGINT");
+  broker.close();
+  expect({ status, err }).toMatchObject({ status: 1 });
+  expect(err).toMatch(/^A second signal came while waiting for the last messages: the end is cut off\.$/m);
+});
 
 describe("the options of --publish", () => {
   it("take no password in the address, and nothing but a broker", async () => {
