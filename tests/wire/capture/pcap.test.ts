@@ -118,6 +118,27 @@ describe("records", () => {
     expect(arrivalsOf(items).map(({ bytes }) => bytes[2])).toEqual([0, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11]);
   });
 
+  test("records of another day within the data of a damaged one are not taken for the file's own", () => {
+    const [header, first, , ...rest] = fileOf(4);
+    const writer = createPcapWriter();
+    const insideOf = (daysBefore: number) =>
+      [7, 8].map((token) =>
+        writer.datagram(
+          arrival({ bytes: Uint8Array.of(2, 0, token, 4), atUs: someTimeUs - daysBefore * 86_400_000_000 }),
+        ),
+      );
+    const tokens = (daysBefore: number) => {
+      const damaged = writer.datagram(
+        arrival({ bytes: joined(...insideOf(daysBefore)), atUs: someTimeUs + 1_000_000 }),
+      );
+      new DataView(damaged.buffer, damaged.byteOffset).setUint32(8, 0xffff_fff0, true);
+      return tokensOf(joined(header!, first!, damaged, ...rest));
+    };
+    expect(tokens(2)).toEqual([0, 2, 3]);
+    // Of the same day they cannot be told from the file's own.
+    expect(tokens(1)).toEqual([0, 7, 8, 2, 3]);
+  });
+
   test("original lengths that a writer left out, and leaps in time, cost nothing", () => {
     const [header, ...records] = fileOf(6);
     for (const [at, record] of records.entries()) {
@@ -140,8 +161,14 @@ describe("records", () => {
     const [header, first, second] = fileOf(2);
     new DataView(first!.buffer, first!.byteOffset).setUint32(4, 1_000_000, true);
     const items = read(joined(header!, first!, second!));
-    expect(reasonsOf(items)).toEqual(["timestamp"]);
-    expect(arrivalsOf(items)).toHaveLength(1);
+    // 24 octets of file header, then 4 of seconds.
+    expect(items[0]).toEqual({
+      kind: "fault",
+      fault: { reason: "timestamp", layer: "capture", at: 28, detail: "fraction 1000000" },
+      atUs: Math.floor(someTimeUs / 1_000_000) * 1_000_000,
+    });
+    expect(arrivalsOf(items).map(({ bytes }) => bytes[2])).toEqual([1]);
+    expect(items).toHaveLength(2);
   });
 });
 

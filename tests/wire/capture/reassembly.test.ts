@@ -108,6 +108,46 @@ function collecting() {
   return { reasons, reassembler: createReassembler((fault) => reasons.push(fault.reason)) };
 }
 
+describe("what is kept of a fragment", () => {
+  const eight = new Uint8Array(8).fill(0xaa);
+  const as = (protocol: number, [packet, place]: ReturnType<typeof fragment>) =>
+    [{ ...packet, protocol }, place] as const;
+
+  test("in IPv6 the protocol of the piece that stands first counts, whichever comes first", () => {
+    const opening = as(17, fragment(1, 0, eight, true, 6));
+    const ending = as(60, fragment(1, 8, eight, false, 6));
+    for (const order of [
+      [opening, ending],
+      [ending, opening],
+    ]) {
+      const { reassembler } = collecting();
+      expect(order.map((one) => reassembler.add(...one, 0)?.protocol ?? null)).toEqual([null, 17]);
+    }
+  });
+
+  test("a loss tells where the datagram was going, though the octets it was read from were used again", () => {
+    const lost: unknown[] = [];
+    const reassembler = createReassembler((...loss) => lost.push(loss));
+    const [packet, place] = fragment(1, 8, eight.slice(), false);
+    reassembler.add(packet, place, 5);
+    packet.destination.fill(9);
+    packet.payload.fill(9);
+    const [first, firstPlace] = fragment(2, 0, eight.slice(), true);
+    reassembler.add(first, firstPlace, 6);
+    first.payload.fill(9);
+    reassembler.end();
+    expect(lost).toEqual([
+      [
+        { reason: "fragment_missing", layer: "ip", at: 0, need: 16, have: 8 },
+        5,
+        null,
+        Uint8Array.of(2, 2, 2, 2),
+      ],
+      [{ reason: "fragment_missing", layer: "ip", at: 0 }, 6, eight, Uint8Array.of(2, 2, 2, 2)],
+    ]);
+  });
+});
+
 describe("overlap", () => {
   const a = new Uint8Array(16).fill(0xaa);
 

@@ -88,6 +88,34 @@ describe("recognised", () => {
     expect(recogniseServerPorts(send(gateway(40_000), server, txAck, txAck))).toEqual([]);
   });
 
+  test("a port that gets more answers than it sends to is a gateway's, whatever else reaches it", () => {
+    const relayed = gateway(40_000);
+    const all = [
+      ...send(gateway(40_001), relayed, pushData),
+      ...send(server, relayed, pushAck, pushAck),
+      ...send(relayed, server, txAck, txAck),
+    ];
+    expect(recogniseServerPorts(all)).toEqual([]);
+    // One answer against one uplink: half of what it gets has a gateway's shape.
+    expect(recogniseServerPorts(all.slice(0, 2))).toEqual([40_000]);
+  });
+
+  test("answers count once for an uplink at most, and nothing else that a port sends counts", () => {
+    const port = { ...server, port: 1700 };
+    const answers = (count: number) =>
+      Array.from({ length: count }, () => send(port, gateway(40_000), pullAck)).flat();
+    // Two of eight are a gateway's: a quarter. With two answers they weigh a half, which is enough.
+    const quarter = [...noise(1700, 6), ...send(gateway(40_000), port, pullData, pullData)];
+    expect(recogniseServerPorts(quarter)).toEqual([]);
+    expect(recogniseServerPorts([...quarter, ...answers(1)])).toEqual([]);
+    expect(recogniseServerPorts([...quarter, ...answers(2)])).toEqual([1700]);
+    // One of eight: nine answers do not make up for it.
+    const eighth = [...noise(1700, 7), ...send(gateway(40_000), port, pullData)];
+    expect(recogniseServerPorts([...eighth, ...answers(9)])).toEqual([]);
+    const other = send(port, gateway(40_000), txAck, hex("00"), hex("00"));
+    expect(recogniseServerPorts([...quarter, ...other])).toEqual([]);
+  });
+
   test("a scan of many ports costs bounded memory and hides nothing that came first", () => {
     const scan = Array.from({ length: 60_000 }, (_, port) =>
       arrival({ to: { ...server, port: (port % 60_000) + 2000 }, bytes: hex("00") }),

@@ -76,16 +76,19 @@ describe.each(BEACON_LAYOUTS)("a beacon of layout $name", (layout) => {
   });
 });
 
-test("InfoDesc beyond the antennas is no position", () => {
-  const [layout] = BEACON_LAYOUTS as unknown as readonly [(typeof BEACON_LAYOUTS)[number]];
-  const bytes = encodeBeacon(layout, {
-    prec: 0,
-    gpsSeconds: 1,
-    infoDesc: 3,
-    latitudeRaw: 5,
-    longitudeRaw: 6,
+test.each([
+  [0, 45, -90],
+  [2, 45, -90],
+  [3, null, null],
+  [255, null, null],
+])("InfoDesc %i: latitude %s, longitude %s", (infoDesc, latitudeDeg, longitudeDeg) => {
+  // LoRaWAN 1.1, section 15.3: 0 to 2 are the antennas. 2^22 * 90 / 2^23 = 45, -2^22 * 180 / 2^23 = -90.
+  const raw = { latitudeRaw: 2 ** 22, longitudeRaw: -(2 ** 22) };
+  const bytes = encodeBeacon(BEACON_LAYOUTS[0]!, { prec: 0, gpsSeconds: 1, infoDesc, ...raw });
+  expect(decodeBeacon(bytes)).toMatchObject({
+    ok: true,
+    value: { infoDesc, ...raw, latitudeDeg, longitudeDeg },
   });
-  expect(decodeBeacon(bytes)).toMatchObject({ ok: true, value: { latitudeDeg: null, longitudeDeg: null } });
 });
 
 test("a packet of another length is no beacon", () => {

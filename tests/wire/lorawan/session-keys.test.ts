@@ -1,5 +1,7 @@
 import { describe, expect, test } from "vitest";
 import {
+  cryptFOpts,
+  cryptFrmPayload,
   deriveJoinServerKeys,
   deriveSessionKeys10,
   deriveSessionKeys11,
@@ -48,4 +50,37 @@ test("the join server's keys come from NwkKey and DevEUI", () => {
   const keys = deriveJoinServerKeys(nwkKey, "02005E1000000101");
   expect(hexOf(keys.jsEncKey)).toBe(made(nwkKey, "05 0101000010 5E0002"));
   expect(hexOf(keys.jsIntKey)).toBe(made(nwkKey, "06 0101000010 5E0002"));
+});
+
+describe("the key stream of a frame of 01A2B3C4 with counter 0x00050607", () => {
+  const zeros = new Uint8Array(16);
+  const frame = (direction: "up" | "down") => ({ direction, devAddr: "01A2B3C4", fCnt32: 0x0005_0607 });
+  const fOpts = (direction: "up" | "down", fPort: number | null, form?: "errata" | "original") =>
+    hexOf(cryptFOpts(nwkKey, zeros, frame(direction), fPort, form));
+
+  test("for FOpts tells by octet 4 which counter is meant, and ends in 1", () => {
+    // Errata on LoRaWAN 1.1, FOpts encryption: 2 for AFCntDown, else 1.
+    const one = (kind: string, direction: string) =>
+      made(nwkKey, `01 000000 ${kind} ${direction} C4B3A201 07060500 00 01`);
+    expect(fOpts("up", null)).toBe(one("01", "00"));
+    expect(fOpts("up", 5, "errata")).toBe(one("01", "00"));
+    expect(fOpts("down", null)).toBe(one("01", "01"));
+    expect(fOpts("down", 0)).toBe(one("01", "01"));
+    expect(fOpts("down", 1)).toBe(one("02", "01"));
+  });
+
+  test("for FOpts as first printed has 0 in both places, whatever the port", () => {
+    // LoRaWAN 1.1, section 4.3.1.6, figure 15.
+    expect(fOpts("up", 5, "original")).toBe(made(nwkKey, "01 000000 00 00 C4B3A201 07060500 00 00"));
+    expect(fOpts("down", 5, "original")).toBe(made(nwkKey, "01 000000 00 01 C4B3A201 07060500 00 00"));
+  });
+
+  test("for FRMPayload counts its blocks from 1", () => {
+    // LoRaWAN 1.1, section 4.3.3. 17 octets: one whole block and the first octet of the next.
+    const block = (index: string) => made(appKey, `01 000000 00 00 C4B3A201 07060500 00 ${index}`);
+    expect(hexOf(cryptFrmPayload(appKey, new Uint8Array(17), frame("up")))).toBe(
+      block("01") + block("02").slice(0, 2),
+    );
+    expect(hexOf(cryptFrmPayload(appKey, new Uint8Array(0), frame("up")))).toBe("");
+  });
 });
