@@ -212,6 +212,44 @@ describe("with keys", () => {
     ]);
   });
 
+  it("half a MIC is not believed for a counter below the one that it waits with, nor for one too far above", () => {
+    const serving = { fNwkSIntKey: keyOf(3), sNwkSIntKey: keyOf(4) };
+    const half = keysOf(3, { keys: { fNwkSIntKey: keyOf(3) } });
+    const believed = (...counters: number[]) =>
+      accountAll(
+        counters.map((counter, i) => heardAs(i * 60 * S, uplink11(serving, { counter, txDr: 3, txCh: 0 }))),
+        [half],
+      ).told.map(({ micValid }) => micValid);
+    expect(believed(70, 65, 66)).toEqual([null, null, true]);
+    expect(believed(70, 5_000, 5_001)).toEqual([null, null, true]);
+  });
+
+  it("a fall is told from the counter that rose last, whichever life began last", () => {
+    const reasonOf = (all: readonly Heard[]) => accountAll(all, [keysOf(1)]).state.lives.at(-1)?.reason;
+    const low = [0, 1, 2].map((i) => heard(1, 1_200 + i * 60, i, 500 + i));
+    expect(reasonOf([...upTo(300, 20), ...low, heard(1, 1_400, 0, 900)])).toMatch(
+      /^counter fell from 2 to 0 /,
+    );
+    // One frame out of its time begins life 2, and life 1 goes on.
+    const stray = [heard(1, 1_150, 3_000, 9), heard(1, 1_200, 5_001), heard(1, 1_260, 5_002)];
+    expect(reasonOf([...upTo(5_000, 20), ...stray, heard(1, 1_320, 0, 900)])).toMatch(
+      /^counter fell from 5\u202F002 to 0 /,
+    );
+  });
+
+  it("a counter beyond 16 bits shows its width, also of the lives after it under the same keys", () => {
+    const wide = (all: readonly Heard[], ...ids: number[]) =>
+      accountAll(
+        all,
+        ids.map((id) => keysOf(id, { counterBits: null })),
+      ).state.lives.map(({ isWide }) => isWide ?? false);
+    const again = [heard(1, 1_200, 0, 500), heard(1, 1_260, 1, 501)];
+    expect(wide([...upTo(70_000, 20), ...again], 1)).toEqual([true, true]);
+    expect(wide([...upTo(300, 20), ...again], 1)).toEqual([false, false]);
+    expect(wide([...upTo(70_000, 20), heard(2, 1_200, 5, 500)], 1, 2)).toEqual([true, false]);
+    expect(wide([heard(1, 0, 65_535), heard(1, 60, 65_536)], 1)).toEqual([true]);
+  });
+
   it("of 1.1 proves whole MICs, and learns how frames of a channel are sent", () => {
     const both = { fNwkSIntKey: keyOf(3), sNwkSIntKey: keyOf(4) };
     const all = [0, 1, 2].map((i) =>

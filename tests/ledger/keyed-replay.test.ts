@@ -32,6 +32,13 @@ describe("the same counter again", () => {
     );
     // Two more transmissions, each at most 19 s and a hundred airtimes after the one before: 50.3 s.
     expect(longestRepeatUs(BOUNDS) / S).toBeCloseTo(50.34, 2);
+    const key = new Uint8Array(16).fill(9);
+    const made = frame10(key, { counter: 41 });
+    // 2 * (19 s + 100 * 61 696 us), to the microsecond.
+    const judged = [50_339_200, 50_339_201].map((atUs) =>
+      judgeSameCounter(proved(made, { nwkSKey: key }, 0), proved(made, { nwkSKey: key }, atUs), BOUNDS),
+    );
+    expect(judged).toEqual(["repeat", "replay"]);
   });
 
   it("is a replay however soon, once the node has gone on to a higher counter", () => {
@@ -40,6 +47,9 @@ describe("the same counter again", () => {
     const [first, again] = [0, 5 * S].map((atUs) => proved(made, { nwkSKey: key }, atUs));
     expect(judgeSameCounter(first!, again!, { ...BOUNDS, newerAtUs: null })).toBe("repeat");
     expect(judgeSameCounter(first!, again!, { ...BOUNDS, newerAtUs: 4 * S })).toBe("replay");
+    // Heard at the same moment as the newer one, at another gateway: still a repeat.
+    expect(judgeSameCounter(first!, again!, { ...BOUNDS, newerAtUs: 5 * S })).toBe("repeat");
+    expect(judgeSameCounter(first!, again!, { ...BOUNDS, newerAtUs: 6 * S })).toBe("repeat");
   });
 
   it("of 1.1 on another channel is a repeat though half its MIC differs", () => {

@@ -163,6 +163,41 @@ describe("the data rate", () => {
   });
 });
 
+describe("a restless data rate", () => {
+  const off = { fCtrl: 0 };
+  const changing = (...counters: number[]) => [
+    up(0, off),
+    ...counters.map((counter, i) => up(counter, { ...off, sf: i % 2 === 0 ? 8 : 7 })),
+  ];
+
+  it("is four changes, each at most four counters after the one before", () => {
+    const events = linkEvents(changing(1, 5, 9, 13));
+    expect(events).toMatchObject([
+      { kind: "data-rate", counter: 1, times: 4, details: { from: "SF7BW125", to: "SF7BW125" } },
+    ]);
+    expect(events[0]?.details).toMatchObject({ changes: 4, overCounters: 12 });
+    expect(events[0]?.sentence).toBe(
+      "The data rate changed 4 times within 12 counters, among SF7BW125, SF8BW125, and the network asked for none of it.",
+    );
+    expect(linkEvents(changing(1, 5, 9))).toHaveLength(3);
+    expect(linkEvents(changing(1, 5, 10, 14))).toHaveLength(4);
+    expect(linkEvents(changing(1, 5, 10, 14, 18, 22)).map(({ times }) => times)).toEqual([1, 1, 4]);
+  });
+
+  it("ends at a change that the network asked for", () => {
+    // 0351070001: LinkADRReq with data rate 5, transmit power 1.
+    const events = linkEvents([
+      ...changing(1, 2, 3),
+      down(3, "0351070001"),
+      up(4, { ...off, sf: 9, fOpts: "0307" }),
+      ...[5, 6, 7].map((counter, i) => up(counter, { ...off, sf: i % 2 === 0 ? 8 : 7 })),
+    ]);
+    expect(of(events, "data-rate").map(({ counter, times }) => [counter, times])).toEqual(
+      [1, 2, 3, 4, 5, 6, 7].map((counter) => [counter, 1]),
+    );
+  });
+});
+
 describe("what the network commands", () => {
   it("is told once however often it is repeated, and again when it changes", () => {
     const events = linkEvents([

@@ -211,10 +211,10 @@ function sameAgain(ended: LossEpisode | null, alarm: RisingSum, step: CounterSte
   const most = isSteady
     ? Math.max(SAME_AGAIN.counters, SAME_AGAIN.share * (ended.missed + ended.heard))
     : ended.longestRun > DRIZZLE_AGAIN.longestRun
-      ? -1
+      ? 0
       : DRIZZLE_AGAIN.counters;
-  // An alarm that began within it is the same loss.
-  if (between >= 0 && between > most) return null;
+  // Negative where the alarm began within it, which is the same loss; else a counter was heard between them.
+  if (between > most) return null;
   return {
     ...ended,
     toUs: step.toUs,

@@ -135,16 +135,11 @@ export function protocolShape(bytes: Uint8Array): ProtocolShape {
   if (version !== 1 && version !== 2) return "other";
   switch (identifier) {
     case identifiers.pushData:
-      return bytes.length > upstreamHeadOctets && opensJson(bytes, upstreamHeadOctets)
-        ? "push-data"
-        : "other";
+      return opensJson(bytes, upstreamHeadOctets) ? "push-data" : "other";
     case identifiers.pullData:
       return bytes.length === upstreamHeadOctets ? "pull-data" : "other";
     case identifiers.txAck:
-      return bytes.length === upstreamHeadOctets ||
-        (bytes.length > upstreamHeadOctets && opensJson(bytes, upstreamHeadOctets))
-        ? "tx-ack"
-        : "other";
+      return bytes.length === upstreamHeadOctets || opensJson(bytes, upstreamHeadOctets) ? "tx-ack" : "other";
     case identifiers.pushAck:
     case identifiers.pullAck:
       return bytes.length === shortHeadOctets ? "answer" : "other";

@@ -18,7 +18,15 @@ import {
   rhythmOf,
 } from "../../../src/ledger/gaps/intervals.ts";
 
-import { baselineLoss, isAtRest, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-detector.ts";
+import {
+  baselineLoss,
+  isAtRest,
+  type LossEpisode,
+  lacking,
+  newLossWatch,
+  standsOut,
+  watchStep,
+} from "../../../src/ledger/gaps/loss-detector.ts";
 import { chanceOfInterval } from "../../../src/statistics/distributions.ts";
 import { chance } from "../../diagnosis/findings/history.ts";
 
@@ -573,4 +581,62 @@ describe("a node is overdue", () => {
     expect(overdueAfterUs(60e6, 200e6)).toBe(500e6);
     expect(overdueAfterUs(60e6, 100e6)).toBe(300e6);
   });
+});
+
+describe("a dropout within a steady loss", () => {
+  const TEN_MINUTES_US = 10 * MINUTE;
+  const under = (missed: number, heard: number, heardSince = 0): LossEpisode => ({
+    ...{ fromUs: 0, toUs: 0, firstMissed: 1, lastMissed: 1, longestRun: 1, over: 0 },
+    ...{ missed, heard, heardSince, surprise: 10, missedAfter: 0, heardAfter: 0 },
+  });
+  /** The least run of misses that stands out, up to a thousand. */
+  const least = (episode: LossEpisode | null, rhythmUs: number | null, more = {}) => {
+    const watch = { ...newLossWatch(), episode, ...more };
+    for (let missed = 1; missed <= 1_000; missed++) if (standsOut(watch, missed, rhythmUs)) return missed;
+    return null;
+  };
+
+  it("is a run that chance, at the episode's own loss, takes less than once in 20 weeks", () => {
+    // 1008 counters a week and three sums: ln(3 * 1008 / 0.05) = 11.01. Of 40 counters 8 missed: -ln(0.2) = 1.609.
+    expect(least(under(8, 30, 2), TEN_MINUTES_US)).toBe(7);
+    expect(least(under(8, 30, 2), null)).toBe(7);
+    // Hourly, 168 a week: ln(10 080) = 9.22. Weekly counts as 100 a week: 8.70. Faster than a second counts as one: 17.41.
+    expect(least(under(8, 30, 2), 60 * MINUTE)).toBe(6);
+    expect(least(under(8, 30, 2), 7 * 1_440 * MINUTE)).toBe(6);
+    expect(least(under(8, 30, 2), 1)).toBe(11);
+  });
+
+  it("is looked for from 40 counters on, and where the loss is below nine of ten", () => {
+    expect(least(null, TEN_MINUTES_US)).toBeNull();
+    expect(least(under(8, 30, 1), TEN_MINUTES_US)).toBeNull();
+    expect(least(under(36, 4), TEN_MINUTES_US)).toBeNull();
+    // 35 of 40: -ln(0.875) = 0.1335, and 11.01 / 0.1335 = 82.5.
+    expect(least(under(35, 5), TEN_MINUTES_US)).toBe(83);
+  });
+
+  it("is judged by the node's usual loss where that is more", () => {
+    // 1 of 40 is 2.5 %: 3 * 3.689 = 11.07 is enough. At the 5 % that it usually loses, 3 * 2.996 = 8.99 is not.
+    expect(least(under(1, 39), TEN_MINUTES_US)).toBe(3);
+    expect(least(under(1, 39), TEN_MINUTES_US, { counters: 2_000, misses: 1_000 })).toBe(4);
+  });
+
+  it("lacks what its sum falls short of that limit", () => {
+    expect(lacking(under(8, 30), TEN_MINUTES_US)).toBeCloseTo(1.01, 3);
+    expect(lacking({ ...under(8, 30), surprise: 11.02 }, TEN_MINUTES_US)).toBe(0);
+  });
+});
+
+it("the sums of losses rise by a miss and fall by a heard counter, at 2 % as long as nothing else is known", () => {
+  const watch = newLossWatch();
+  const step = { fromUs: 1, toUs: 2, counter: 6, missed: 1, rhythmUs: null };
+  watchStep(watch, step);
+  // ln(0.15 / 0.02) - ln(0.98 / 0.85) = 2.0149 - 0.1423; ln(20) - ln(0.98 / 0.6) = 2.9957 - 0.4906; ln(45) - ln(9.8) = 3.8067 - 2.2824.
+  const expected = [1.8726, 2.5051, 1.5243];
+  expect(watch.sums.map(({ sum }) => Number(sum.toFixed(4)))).toEqual(expected);
+  expect(watch.sums.map(({ sum: _, ...rest }) => rest)).toEqual(
+    expected.map(() => ({ fromUs: 1, firstMissed: 5, missed: 1, heard: 1 })),
+  );
+  expect(watch).toMatchObject({ newCounters: 2, newMisses: 1, counters: 0, misses: 0, episode: null });
+  watchStep(watch, { ...step, fromUs: 2, toUs: 3, counter: 7, missed: 0 });
+  expect(watch.sums.map(({ sum }) => Number(sum.toFixed(4)))).toEqual([1.7303, 2.0145, 0]);
 });

@@ -150,6 +150,8 @@ describe("addresses", () => {
       "g::",
       "::1.2.3.256",
       "::1.2.3",
+      "::1.2.3.4:5",
+      "1.2.3.4:5:6:7:8:9:a",
       "a",
     ]) {
       expect(parseIpAddress(text), text).toBeNull();

@@ -117,6 +117,8 @@ describe("round trip", () => {
       { atUs: 0.5 },
       { from: { address: "gateway", port: 1 } },
       { to: { address: "192.0.2.1", port: 65_536 } },
+      { to: { address: "192.0.2.1", port: -1 } },
+      { from: { address: "192.0.2.10", port: 1.5 } },
     ]) {
       expect(() => writer.datagram(arrival(change))).toThrow(RangeError);
     }

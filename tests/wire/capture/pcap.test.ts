@@ -1,5 +1,6 @@
 /** Are pcap files read as written, whatever the byte order and resolution, and what does damage cost? */
 import { describe, expect, test } from "vitest";
+import { createCaptureDecoder } from "../../../src/wire/capture/capture-decoder.ts";
 import { arrival, arrivalsOf, joined, read, reasonsOf, someTimeUs } from "./octets.ts";
 import { createPcapWriter, udpFrames } from "./other-captures.ts";
 
@@ -81,6 +82,15 @@ describe("records", () => {
     const [header, first, second, ...rest] = fileOf(5);
     new DataView(second!.buffer, second!.byteOffset).setUint32(8, 0xffff_fff0, true);
     const items = read(joined(header!, first!, second!, ...rest));
+    expect(reasonsOf(items)).toEqual(["record_length"]);
+    expect(arrivalsOf(items).map(({ bytes }) => bytes[2])).toEqual([0, 2, 3, 4]);
+  });
+
+  test("4 GB are not waited for: the fault and what stands behind it are told before the file ends", () => {
+    const [header, first, second, ...rest] = fileOf(5);
+    new DataView(second!.buffer, second!.byteOffset).setUint32(8, 0xffff_fff0, true);
+    const decoder = createCaptureDecoder();
+    const items = decoder.push(joined(header!, first!, second!, ...rest));
     expect(reasonsOf(items)).toEqual(["record_length"]);
     expect(arrivalsOf(items).map(({ bytes }) => bytes[2])).toEqual([0, 2, 3, 4]);
   });

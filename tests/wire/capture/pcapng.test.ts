@@ -114,6 +114,20 @@ describe("clock", () => {
     expect(timeOf([[9, Uint8Array.of(0)]], us / 1_000_000n)).toBe(someTimeUs - 123);
   });
 
+  test("a value of another option is stepped over with its padding to 32 bits", () => {
+    // Option 2, the interface's name: five octets take eight.
+    const name = new Uint8Array(Buffer.from("radio"));
+    expect(
+      timeOf(
+        [
+          [2, name],
+          [9, Uint8Array.of(3)],
+        ],
+        us / 1000n,
+      ),
+    ).toBe(someTimeUs - 123);
+  });
+
   test("a power of two is one when the highest bit is set", () => {
     // 0x8A: units of 1/1024 s, the draft's own example.
     expect(timeOf([[9, Uint8Array.of(0x8a)]], 1024n * 1_772_344_800n + 512n)).toBe(1_772_344_800_500_000);
@@ -260,6 +274,16 @@ describe("damage", () => {
       { fault: { reason: "captured_length", need: claims, have } },
     ]);
     expect(arrivalsOf(items)).toEqual([arrival(), arrival()]);
+  });
+
+  test("a simple packet without its interface, or without room for its length, is a fault with its place", () => {
+    const at = little.section().length;
+    expect(read(joined(little.section(), little.simple(frame)))).toMatchObject([
+      { fault: { reason: "interface", layer: "capture", at, detail: "interface 0 is not described" } },
+    ]);
+    expect(read(joined(little.section(), little.block(3)))).toMatchObject([
+      { fault: { reason: "block_length", layer: "capture", at: at + 4, need: 16, have: 12 } },
+    ]);
   });
 
   test("an unknown block of 16 MiB is skipped, a longer one is damage", () => {

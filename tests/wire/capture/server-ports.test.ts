@@ -46,7 +46,12 @@ describe("shape", () => {
       hex("02 1234 01 00"),
       hex(`02 1234 06 ${eui}`),
       joined(hex("02 1236 03"), text("[]")),
+      // An opening brace within the gateway's EUI, and none behind it.
+      hex("02 1234 00 02005E7B"),
+      hex("02 1236 05 02005E7B"),
+      joined(txAck, text("[]")),
     ];
+    expect(protocolShape(joined(txAck, text(' {"txpk_ack":{}}')))).toBe("tx-ack");
     expect(misses.map(protocolShape)).toEqual(misses.map(() => "other"));
   });
 });

@@ -320,6 +320,15 @@ describe("large datagrams and status reports", () => {
     expect(markup.reasons).toEqual(["text"]);
   });
 
+  test("a desc that is no text is left out and marked", () => {
+    for (const desc of [7, true, ["d"], { d: 1 }])
+      expect(readPush(push(JSON.stringify({ stat: { rxnb: 1, desc } })))).toMatchObject({
+        status: { description: null, rxReceived: 1 },
+        reasons: ["text"],
+      });
+    expect(readPush(push('{"stat":{"rxnb":1,"desc":null}}')).reasons).toEqual([]);
+  });
+
   test("84: a cut never goes through the middle of a character", () => {
     const { status } = readPush(push(JSON.stringify({ stat: { desc: `${"d".repeat(255)}\u{1F33F}` } })));
     expect(status?.description).toBe("d".repeat(255));

@@ -190,3 +190,17 @@ describe("what is written is read again", () => {
     );
   });
 });
+
+test("a PUSH_DATA of nothing has an empty body object, or an empty list where it is to be exact", () => {
+  const nothing = {
+    version: 2,
+    token: 1,
+    gatewayEui: "02005E1000000001",
+    packets: [],
+    status: null,
+  } as const;
+  const body = (...figures: ["exact"] | []) =>
+    Buffer.from(encodePushData(nothing, ...figures).subarray(12)).toString();
+  expect(body()).toBe("{}");
+  expect(body("exact")).toBe('{"rxpk":[]}');
+});

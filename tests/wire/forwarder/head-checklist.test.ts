@@ -97,7 +97,9 @@ describe("heads that are accepted", () => {
     for (const rest of ["\0", "\0\0\0", "hello"]) {
       const decoded = decodeUpstream(datagram(2, rest));
       expect(decoded.ok && decoded.datagram.kind).toBe("pull-data");
-      expect(decoded.ok && decoded.oddities).toMatchObject([{ reason: "trailing", keepRaw: true }]);
+      expect(decoded.ok && decoded.oddities).toMatchObject([
+        { reason: "trailing", keepRaw: true, detail: `${rest.length} octets` },
+      ]);
       expect(answerFor(datagram(2, rest))).toEqual(hex("02 3c 9e 04"));
     }
   });

@@ -131,6 +131,20 @@ describe("with the keys of 1.0", () => {
     });
   });
 
+  test("a decrypted payload is shown as text where every octet is a printable one of ASCII", () => {
+    const shown = (clear: string) => {
+      const answer = explain(uplink10({ fCnt32: 7, clear }), { nwkSKey, appSKey });
+      const line = describeAnswer(answer)
+        .split("\n")
+        .find((one) => one.startsWith("Decrypted"));
+      return [answer.decryptedText ?? null, line];
+    };
+    expect(shown("207E")).toEqual([" ~", 'Decrypted: 207E  " ~"']);
+    expect(shown("411F")).toEqual([null, "Decrypted: 411F"]);
+    expect(shown("417F")).toEqual([null, "Decrypted: 417F"]);
+    expect(shown("")).toEqual([null, "Decrypted: (empty)"]);
+  });
+
   test("a MIC of 1.0 settles that FOpts are clear text", () => {
     const answer = explain(uplink10({ fCnt32: 7, fOpts: hex("02"), clear: "AA" }), { nwkSKey });
     expect(answer).toMatchObject({ macCommandsAre: "1.0 clear text", encrypted: ["FRMPayload"] });
@@ -166,10 +180,12 @@ describe("with the keys of 1.0", () => {
     expect(answer.macCommandsAre).toBe("decrypted FPort 0");
     expect(answer).not.toHaveProperty("fOptsDecryptedHex");
     // A command that nobody knows stops the reading: what is left is shown.
-    expect(explain(uplink10({ fCnt32: 7, fPort: 0, clear: "02FF01" }, nwkSKey), { nwkSKey })).toMatchObject({
+    const stopped = explain(uplink10({ fCnt32: 7, fPort: 0, clear: "02FF01" }, nwkSKey), { nwkSKey });
+    expect(stopped).toMatchObject({
       macCommands: [{ name: "LinkCheckReq" }],
       macCommandsUnparsedHex: "FF01",
     });
+    expect(describeAnswer(stopped)).toContain(`\n  not read: FF01 (${stopped.macCommandsStop})`);
     expect(answer.macCommands).toMatchObject([
       { name: "DevStatusAns", battery: 5, marginDb: -5 },
       { name: "DeviceTimeReq" },
@@ -227,6 +243,9 @@ describe("with the keys of 1.1", () => {
     const { sNwkSIntKey } = keys11;
     const bytes = uplink11({ fCnt32: 7 });
     expect(explain(bytes, { sNwkSIntKey })).not.toHaveProperty("micValid");
+    expect(explain(bytes, { sNwkSIntKey }).notes).toEqual([
+      "the MIC was not checked: without FNwkSIntKey the MIC needs the data rate and channel index",
+    ]);
     expect(explain(bytes, { sNwkSIntKey }, { txDr: 5, txCh: 2 })).toMatchObject({
       micValid: true,
       micChecked: "half",
@@ -286,6 +305,10 @@ describe("with the keys of 1.1", () => {
     });
     expect(explain(bytes, keys11, { confFCnt: 42 })).toMatchObject({ micValid: false });
     expect(explain(bytes, keys11)).not.toHaveProperty("micValid");
+    // The forwarding key alone says nothing of a downlink.
+    const forwarding = explain(bytes, { fNwkSIntKey: keys11.fNwkSIntKey }, { confFCnt: 41 });
+    expect(forwarding).not.toHaveProperty("micValid");
+    expect(forwarding.notes).toEqual([]);
   });
 
   test("FOpts of a proved 1.1 frame stay encrypted without the encryption key", () => {
@@ -344,6 +367,40 @@ describe("a join", () => {
     expect(answer.devAddr).toBe(devAddr);
     expect(answer).not.toHaveProperty("micValid");
     expect(answer.notes.join()).toContain("MIC was not checked");
+    // Any one of the three missing.
+    for (const [keys, facts] of [
+      [{ jsEncKey }, { joinEui, devNonce: 5 }],
+      [{ jsEncKey, jsIntKey }, { devNonce: 5 }],
+      [{ jsEncKey, jsIntKey }, { joinEui }],
+    ] as const) {
+      const lacking = explain(answerToRejoin, keys, facts);
+      expect(lacking).not.toHaveProperty("micValid");
+      expect(lacking.notes).toEqual([
+        "the MIC was not checked: with OptNeg it needs JSIntKey, JoinEUI and DevNonce",
+      ]);
+    }
+  });
+
+  test("rejoin-request of type 0 names the network, of type 1 the join server, each its own counter", () => {
+    // LoRaWAN 1.1, section 6.2.4: least octet first.
+    const ofNetwork = explain(hex("C0 00 030201 0101000010 5E0002 3412 AABBCCDD".replaceAll(" ", "")));
+    expect(ofNetwork).toMatchObject({
+      messageType: "RejoinRequest",
+      direction: "up",
+      rejoinType: 0,
+      netId: "010203",
+      devEui,
+      rjCount0: 0x1234,
+      micHex: "AABBCCDD",
+    });
+    expect(ofNetwork).not.toHaveProperty("joinEui");
+    expect(ofNetwork).not.toHaveProperty("rjCount1");
+    const ofServer = explain(
+      hex("C0 01 0102000010 5E0002 0101000010 5E0002 3412 AABBCCDD".replaceAll(" ", "")),
+    );
+    expect(ofServer).toMatchObject({ rejoinType: 1, joinEui, devEui, rjCount1: 0x1234 });
+    expect(ofServer).not.toHaveProperty("netId");
+    expect(ofServer).not.toHaveProperty("rjCount0");
   });
 
   test("accept under a wrong key is not shown", () => {
