@@ -158,6 +158,8 @@ describe("with keys", () => {
       [true, true],
     ]);
     expect(state.lives.map(({ heard: count, lastAtUs }) => [count, lastAtUs])).toEqual([[3, 120 * S]]);
+    // A repeat shows that the life goes on, a replay does not.
+    expect(told.map(({ life }) => life.lastAtUs / S)).toEqual([0, 3, 60, 120, 120]);
   });
 
   it("a replay is known long after memory has let the frame go, and after a reset", () => {
@@ -222,10 +224,16 @@ describe("with keys", () => {
       ).told.map(({ micValid }) => micValid);
     expect(believed(70, 65, 66)).toEqual([null, null, true]);
     expect(believed(70, 5_000, 5_001)).toEqual([null, null, true]);
+    expect(believed(70, 71, 5_000, 5_001)).toEqual([null, true, null, true]);
   });
 
   it("a fall is told from the counter that rose last, whichever life began last", () => {
-    const reasonOf = (all: readonly Heard[]) => accountAll(all, [keysOf(1)]).state.lives.at(-1)?.reason;
+    const left: number[][] = [];
+    const reasonOf = (all: readonly Heard[]) => {
+      const { state } = accountAll(all, [keysOf(1)]);
+      left.push(state.lives.map(({ number }) => number));
+      return state.lives.at(-1)?.reason;
+    };
     const low = [0, 1, 2].map((i) => heard(1, 1_200 + i * 60, i, 500 + i));
     expect(reasonOf([...upTo(300, 20), ...low, heard(1, 1_400, 0, 900)])).toMatch(
       /^counter fell from 2 to 0 /,
@@ -235,6 +243,11 @@ describe("with keys", () => {
     expect(reasonOf([...upTo(5_000, 20), ...stray, heard(1, 1_320, 0, 900)])).toMatch(
       /^counter fell from 5\u202F002 to 0 /,
     );
+    // Two lives of a set of keys are kept: the one that rose longest ago goes.
+    expect(left).toEqual([
+      [2, 3],
+      [1, 3],
+    ]);
   });
 
   it("a counter beyond 16 bits shows its width, also of the lives after it under the same keys", () => {

@@ -239,7 +239,23 @@ describe("a 1.1 uplink", () => {
     const node = nodeOf({ sNwkSIntKey });
     expect(verifyCounter(made.octets, made.frame, node, hint)).toMatchObject({ verdict: "unknown" });
     const told = verifyCounter(made.octets, made.frame, node, { ...hint, sent: { txDr: 3, txCh: 5 } });
-    expect(told).toMatchObject({ verdict: "valid", half: true });
+    // Half a MIC, in the second upper half that was tried.
+    expect(told).toMatchObject({
+      ...{ verdict: "valid", half: true, version: "1.1", counter32: 131_075 },
+      ...{ tries: 2, chance: 2 * 2 ** -16, sent: { txDr: 3, txCh: 5 } },
+    });
+    const otherwise = verifyCounter(made.octets, made.frame, node, { ...hint, sent: { txDr: 3, txCh: 6 } });
+    expect(otherwise).toMatchObject({ verdict: "invalid" });
+  });
+
+  it("is searched for up to data rate 15 and channel 95, and no further", () => {
+    const of = (txDr: number, txCh: number) => {
+      const { octets, frame } = uplink11(keys, { counter: 3, txDr, txCh });
+      return verifyCounter(octets, frame, nodeOf(keys), { lastCounter: 2 });
+    };
+    expect(of(15, 95)).toMatchObject({ verdict: "valid", sent: { txDr: 15, txCh: 95 } });
+    expect(of(16, 0).verdict).toBe("invalid");
+    expect(of(0, 96).verdict).toBe("invalid");
   });
 
   it("far ahead of its last counter is proved only when it is known how it was sent", () => {

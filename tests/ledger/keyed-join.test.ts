@@ -89,6 +89,17 @@ describe("a join that was heard", () => {
     );
   });
 
+  it("is followed with keys whose device is not told, and not with another device's", () => {
+    const appKey = new Uint8Array(16).fill(7);
+    const heard = joined({ request: appKey }, 5, false);
+    const of = (devEui: string | null) => followJoin(heard, nodeOf({ appKey }, { devAddr: null, devEui }));
+    expect(of(null)).toMatchObject({ verdict: "valid", session: { devEui: DEV_EUI, devNonce: 5 } });
+    expect(of("02005E10000001FF")).toEqual({
+      verdict: "unknown",
+      reason: "the keys belong to another device",
+    });
+  });
+
   it("of 1.1 with OptNeg 1 gives four keys, and is bound to its request", () => {
     fc.assert(
       fc.property(twoKeys, NONCE, ([nwkKey, appKey], devNonce) => {

@@ -141,6 +141,50 @@ describe("the data rate", () => {
     expect(asking).toMatchObject([{ kind: "data-rate", details: { cause: "node-itself" } }]);
   });
 
+  it("of a node that sets its ADR bit with the change is not said to be its own affair", () => {
+    for (const [before, now] of [
+      [0, 0x80],
+      [0x80, 0],
+    ] as const) {
+      const events = linkEvents([up(0, { fCtrl: before }), up(1, { fCtrl: now, sf: 10 })]);
+      expect(of(events, "data-rate")).toMatchObject([{ details: { cause: "unexplained" } }]);
+    }
+  });
+
+  it("is explained by an answer to the next change alone: no later than the uplink behind it", () => {
+    const causes = (...sfs: number[]) =>
+      of(
+        linkEvents([
+          up(0, { sf: 12 }),
+          up(1, { sf: 12, fOpts: "0307" }),
+          ...sfs.map((sf, i) => up(2 + i, { sf })),
+        ]),
+        "data-rate",
+      ).map(({ details }) => details.cause);
+    expect(causes(9)).toEqual(["commanded"]);
+    expect(causes(12, 9)).toEqual(["unexplained"]);
+  });
+
+  it("of FSK is faster than LoRa's, of LR-FHSS slower at coding rate 1/3 than at 2/3", () => {
+    const cause = (from: Modulation, to: Modulation) => {
+      const confirmed = up(5, { messageType: "ConfirmedDataUp", modulation: from });
+      return linkEvents([confirmed, again(confirmed, 4, { modulation: to })])[0]?.details.cause;
+    };
+    const fsk: Modulation = { kind: "fsk", bitrateBps: 50_000 };
+    const hopping = (codingRate: "1/3" | "2/3", operatingWidthHz = 137_000): Modulation => ({
+      kind: "lr-fhss",
+      type: 0,
+      operatingWidthHz,
+      codingRate,
+    });
+    expect(cause(fsk, lora(7))).toBe("confirmed-retry");
+    expect(cause(lora(7), fsk)).toBe("unexplained");
+    expect(cause(hopping("2/3"), hopping("1/3", 336_000))).toBe("confirmed-retry");
+    expect(cause(hopping("1/3"), hopping("2/3", 336_000))).toBe("unexplained");
+    // SF12 in 125 kHz: 12 * 125 000 / 4096 = 366 bit/s, more than 325.
+    expect(cause(lora(12), hopping("2/3"))).toBe("confirmed-retry");
+  });
+
   it("that falls in a retry of a confirmed frame is a retry's", () => {
     const confirmed = up(5, { messageType: "ConfirmedDataUp" });
     const events = linkEvents([confirmed, again(confirmed, 4, { modulation: lora(8) })]);

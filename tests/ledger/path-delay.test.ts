@@ -64,6 +64,14 @@ describe("the delay of the path", () => {
     expect(delays(prompt(2_000), { everyS: 300, ppm: 30 }).every((one) => one === 0)).toBe(true);
   });
 
+  it("takes a packet that is early by no more than jitter and drift for the promptest so far", () => {
+    // 1000 s at 50 ppm are 0.05 s, and 0.3 s of jitter: 0.34 s early is believed, and counted from.
+    const early = delays([...prompt(12), -0.34, 0.02], { everyS: 1_000 });
+    expect(early[13]).toBeCloseTo(0.36, 2);
+    // 0.36 s early is not: the clocks stand otherwise, and nothing is dated until they have proved even.
+    expect(delays([...prompt(12), -0.36, 0.02], { everyS: 1_000 })[13]).toBe(0);
+  });
+
   it("begins again when the counter began again, and when the capturing clock was set", () => {
     const stepped = delays([...prompt(12), ...Array<number>(60).fill(600), 600]);
     expect(stepped.every((one) => one === 0)).toBe(true);

@@ -171,8 +171,8 @@ interface Tally {
   readonly port: number;
   received: number;
   fromGateways: number;
-  /** PUSH_DATA and PULL_DATA alone: TX_ACK proves less. */
-  uplinks: number;
+  /** PUSH_DATA or PULL_DATA came: TX_ACK proves less. */
+  hasUplinks: boolean;
   fromServers: number;
   /** What this endpoint sent in the shape of a server. */
   answered: number;
@@ -196,7 +196,7 @@ export function createServerPortFinder(): ServerPortFinder {
     let tally = tallies.get(key);
     if (tally === undefined) {
       if (tallies.size >= endpointLimit) return null;
-      tally = { port, received: 0, fromGateways: 0, uplinks: 0, fromServers: 0, answered: 0 };
+      tally = { port, received: 0, fromGateways: 0, hasUplinks: false, fromServers: 0, answered: 0 };
       tallies.set(key, tally);
     }
     return tally;
@@ -215,7 +215,7 @@ export function createServerPortFinder(): ServerPortFinder {
         to.received++;
         if (fromServer) to.fromServers++;
         else if (shape !== "other") to.fromGateways++;
-        if (shape === "push-data" || shape === "pull-data") to.uplinks++;
+        if (shape === "push-data" || shape === "pull-data") to.hasUplinks = true;
       }
       if (!fromServer) return;
       const from = tallyOf(arrival.from);
@@ -224,10 +224,10 @@ export function createServerPortFinder(): ServerPortFinder {
     ports() {
       const weights = new Map<number, number>();
       for (const tally of tallies.values()) {
-        const { port, received, fromGateways, uplinks, fromServers, answered } = tally;
+        const { port, received, fromGateways, hasUplinks, fromServers, answered } = tally;
         // Answers are further evidence where much else reaches the port too.
         const share = (fromGateways + Math.min(answered, fromGateways)) / received;
-        if (uplinks === 0 || fromServers > fromGateways || share < leastShare) continue;
+        if (!hasUplinks || fromServers > fromGateways || share < leastShare) continue;
         weights.set(port, (weights.get(port) ?? 0) + fromGateways);
       }
       return [...weights].sort((a, b) => b[1] - a[1] || a[0] - b[0]).map(([port]) => port);

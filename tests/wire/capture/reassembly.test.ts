@@ -125,6 +125,15 @@ describe("what is kept of a fragment", () => {
     }
   });
 
+  test("in IPv4 one identification of two protocols is two datagrams", () => {
+    const { reasons, reassembler } = collecting();
+    reassembler.add(...as(6, fragment(1, 0, eight, true)), 0);
+    expect(reassembler.add(...as(17, fragment(1, 8, eight, false)), 0)).toBeNull();
+    expect(reassembler.add(...as(17, fragment(1, 0, eight, true)), 0)?.protocol).toBe(17);
+    reassembler.end();
+    expect(reasons).toEqual(["fragment_missing"]);
+  });
+
   test("a loss tells where the datagram was going, though the octets it was read from were used again", () => {
     const lost: unknown[] = [];
     const reassembler = createReassembler((...loss) => lost.push(loss));

@@ -2,7 +2,11 @@
 
 import { describe, expect, test } from "vitest";
 import type { Arrival, Endpoint } from "../../../src/model/datagram.ts";
-import { isDownstream, protocolShape } from "../../../src/wire/capture/capture-decoder.ts";
+import {
+  createServerPortFinder,
+  isDownstream,
+  protocolShape,
+} from "../../../src/wire/capture/capture-decoder.ts";
 import { arrival, hex, joined, recogniseServerPorts } from "./octets.ts";
 
 const eui = "02005E1000000001";
@@ -51,6 +55,11 @@ describe("shape", () => {
       hex("02 1236 05 02005E7B"),
       joined(txAck, text("[]")),
     ];
+    // JSON white space and padding may stand before the brace.
+    for (const blank of ["\t", "\n", "\r", " ", "\0", " \r\n\t\0"])
+      expect(protocolShape(joined(hex(`02 1234 00 ${eui}`), text(`${blank}{}`)))).toBe("push-data");
+    for (const other of ["[", "\v", "x", "\u0001"])
+      expect(protocolShape(joined(hex(`02 1234 00 ${eui}`), text(`${other}{}`)))).toBe("other");
     expect(protocolShape(joined(txAck, text(' {"txpk_ack":{}}')))).toBe("tx-ack");
     expect(misses.map(protocolShape)).toEqual(misses.map(() => "other"));
   });
@@ -101,6 +110,14 @@ describe("recognised", () => {
       ...send(relayed, server, txAck, txAck),
     ];
     expect(recogniseServerPorts(all)).toEqual([]);
+    // Where it answers as well, only the count of what it gets decides: three from servers, two from gateways.
+    const both = [
+      ...send(gateway(40_001), relayed, pushData, pullData),
+      ...send(relayed, gateway(40_001), pushAck, pullAck),
+      ...send(server, relayed, pushAck, pullResponse),
+    ];
+    expect(recogniseServerPorts([...both, ...send(server, relayed, pullAck)])).toEqual([]);
+    expect(recogniseServerPorts(both)).toEqual([40_000]);
     // One answer against one uplink: half of what it gets has a gateway's shape.
     expect(recogniseServerPorts(all.slice(0, 2))).toEqual([40_000]);
   });
@@ -125,7 +142,11 @@ describe("recognised", () => {
     const scan = Array.from({ length: 60_000 }, (_, port) =>
       arrival({ to: { ...server, port: (port % 60_000) + 2000 }, bytes: hex("00") }),
     );
-    expect(recogniseServerPorts([...session(server, gateway(40_000)), ...scan])).toEqual([1700]);
+    const late = send(gateway(39_000), gateway(39_001), pullAck);
+    const finder = createServerPortFinder();
+    for (const one of [...session(server, gateway(40_000)), ...scan, ...late]) finder.observe(one);
+    expect(finder.ports()).toEqual([1700]);
+    expect(finder.observed).toBe(8 + 60_000 + 1);
   });
 });
 

@@ -88,6 +88,7 @@ describe("without keys", () => {
     expect(answer).not.toHaveProperty("micValid");
     expect(answer).not.toHaveProperty("decryptedHex");
     expect(answer).not.toHaveProperty("fOptsHex");
+    expect(answer.fCtrl).toEqual({ adr: true, adrAckReq: false, ack: false, classB: false, fOptsLen: 0 });
   });
 
   test("commands in FOpts are marked as assumed", () => {
@@ -303,6 +304,7 @@ describe("with the keys of 1.1", () => {
       micValid: true,
       fCtrl: { fPending: true },
     });
+    expect(explain(bytes).fCtrl).toEqual({ adr: false, ack: true, fPending: true, fOptsLen: 0 });
     expect(explain(bytes, keys11, { confFCnt: 42 })).toMatchObject({ micValid: false });
     expect(explain(bytes, keys11)).not.toHaveProperty("micValid");
     // The forwarding key alone says nothing of a downlink.
