@@ -1068,7 +1068,8 @@ describe("frames heard by several gateways", () => {
     expect([asks(24), asks(24.000_001)]).toEqual([1, 0]);
   });
 
-  it("join the one that is stored, but for those before it, or at its moment by another gateway", () => {
+  /** Places a reception after one frame of 5 s, heard by gateway 1, is stored. */
+  function afterOneFrame() {
     const db = openStore(":memory:");
     const frames = new FrameWriter(db);
     const phyOf = decodePhyPayload(payload);
@@ -1101,12 +1102,23 @@ describe("frames heard by several gateways", () => {
       `INSERT INTO reception (id, gateway_id, at_us, tmst_key, frame_id, crc, ghost, frequency_hz, data_rate, coding_rate, antenna, airtime_us)
        VALUES (1, 1, ${at(5)}, 5000000, ${id}, 0, 0, 868300000, 90125000, 1, 0, 185300)`,
     );
+    return place;
+  }
+
+  it("join the one that is stored, but for those before it, or at its moment by another gateway", () => {
+    const place = afterOneFrame();
     const joined = { kind: "joined", frameAtUs: at(5) };
     expect(place(7, 2)).toEqual(joined);
     expect(place(5, 1, { antenna: 1 })).toEqual(joined);
     expect(place(7.000_001, 2)).toMatchObject({ kind: "regrouped", fromUs: at(5) });
     expect(place(5, 2)).toEqual({ kind: "regrouped", devAddr: DEV_ADDR, fromUs: at(5) });
     expect(place(4, 2)).toEqual({ kind: "regrouped", devAddr: DEV_ADDR, fromUs: at(4) });
+  });
+
+  it("are grouped again with one up to 4 s before them or 2 s behind, and stand alone beyond", () => {
+    const kindAt = (atS: number) => afterOneFrame()(atS, 2).kind;
+    expect([kindAt(9), kindAt(9.000_001)]).toEqual(["regrouped", "first"]);
+    expect([kindAt(3), kindAt(2.999_999)]).toEqual(["regrouped", "first"]);
   });
 
   it("are two where one gateway's own counter tells two transmissions apart", () => {

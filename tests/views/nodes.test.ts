@@ -148,6 +148,14 @@ describe("an overdue node", () => {
     expect(only(two, windowOf(0, 600, true)).overdue).toBe(false);
   });
 
+  it("has two and a half of its longest usual intervals: 150 s of a minute's, where five of 20 s are 100", () => {
+    const everyS = [0, 20, 40, 60, 80, 100, 120, 140, 160, 180, 200, 260, 320, 380];
+    const frames = everyS.map((s, n) => push(SHED, s, [{ payload: phy(PROBE, n) }]));
+    const db = siteOf([...frames, ...keepalives(SHED, 0, 800)]);
+    expect(only(db, windowOf(0, 380 + 150, true)).overdue).toBe(false);
+    expect(only(db, windowOf(0, 380 + 200, true)).overdue).toBe(true);
+  });
+
   it("is not called overdue past the end of what is stored", () => {
     const db = siteOf(uplinks(PROBE, range(0, 12), 20, 0));
     expect(only(db, windowOf(0, 5000)).overdue).toBe(false);

@@ -387,8 +387,10 @@ describe("the nodes", () => {
         like("I", { ...lost, standing: "waiting" }),
         // Of nothing expected nothing was lost, whatever its address.
         like("0", { ...lost, expected: 0, missed: 0 }),
+        // 28 of 400 are 7 %: less than the 8 % of B.
+        like("J", { ...lost, expected: 400, missed: 28 }),
       ),
-    ).toEqual(["D", "C", "B", "A", "0", "G", "H"]);
+    ).toEqual(["D", "C", "B", "J", "A", "0", "G", "H"]);
   });
 });
 
