@@ -9,7 +9,7 @@ import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { DEV_ADDR, frame10 } from "../ledger/keyed-frames.ts";
-import { push, SHED, TOWER } from "./traffic.ts";
+import { push, SHED, START_US, TOWER } from "./traffic.ts";
 
 const KEY_A = Uint8Array.from({ length: 16 }, (_, i) => 0xa0 + i);
 const KEY_B = Uint8Array.from({ length: 16 }, (_, i) => 0x3b ^ (i * 7));
@@ -245,6 +245,28 @@ describe("keys in the store", () => {
     expect(rows(replays)).toEqual([{ reason: "replay", refused: 0, count: 1 }]);
     recorder.record([push(TOWER, 90, [{ payload: sent(KEY_A, 11, 5) }])]);
     expect(rows(replays)).toEqual([{ reason: "replay", refused: 0, count: 1 }]);
+  });
+
+  it("note a replay that is known as one only when the frames before it come late", () => {
+    recorder.write((store) => addKeys(store, [entry(KEY_A)]));
+    const payload = sent(KEY_A, 10);
+    const replays = "SELECT reason, refused, first_at_us, count FROM refusal";
+    recorder.record([push(SHED, 130, [{ payload }])]);
+    expect(rows(replays)).toEqual([]);
+    recorder.record([
+      push(TOWER, 0, [{ payload }]),
+      push(TOWER, 60, [{ payload: sent(KEY_A, 11) }]),
+      push(TOWER, 120, [{ payload: sent(KEY_A, 12) }]),
+    ]);
+    expect(rows("SELECT counter, replay FROM frame ORDER BY at_us")).toEqual([
+      { counter: 10, replay: 0 },
+      { counter: 11, replay: 0 },
+      { counter: 12, replay: 0 },
+      { counter: 10, replay: 1 },
+    ]);
+    expect(rows(replays)).toEqual([
+      { reason: "replay", refused: 0, first_at_us: START_US + 130e6, count: 1 },
+    ]);
   });
 
   it("give the same whatever the order and the division of what gateways deliver, and whenever they come", () => {
