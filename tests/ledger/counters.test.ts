@@ -38,6 +38,28 @@ function loss(state: AddressState) {
   });
 }
 
+describe("the first frame of an address", () => {
+  it("begins life 1, which remembers how it sounded", () => {
+    const radio = { dataRate: 5, gatewayId: 3, rssiTenths: -985 };
+    const { life, ...rest } = accountFrame(newAddressState(), { ...frame(60, 1_007), radio }, noJoins);
+    expect(rest).toEqual({ counter: 1_007, repeat: false, changed: [life] });
+    expect(life).toEqual({
+      number: 1,
+      begunBy: "first-heard",
+      reason: "first heard with counter 1\u202F007",
+      firstAtUs: 60 * S,
+      lastAtUs: 60 * S,
+      highAtUs: 60 * S,
+      firstCounter: 1_007,
+      lastCounter: 1_007,
+      heard: 1,
+      recent: [{ counter: 1_007, content: 1_007 * 7919 + 1 }],
+      stepsUs: [],
+      radio: { dataRate: 5, levels: { 3: -985 } },
+    });
+  });
+});
+
 describe("a counter that fell", () => {
   it("came round where it had the time for it, and began anew where it would have counted too fast", () => {
     const steady = Array.from({ length: 10 }, (_, i) => frame(600 * i, 65_521 + i));

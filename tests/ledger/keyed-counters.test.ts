@@ -227,6 +227,47 @@ describe("with keys", () => {
     expect(believed(70, 71, 5_000, 5_001)).toEqual([null, true, null, true]);
   });
 
+  it("half a MIC is believed where the rules without keys choose the same counter, by its low 16 bits too", () => {
+    const serving = { fNwkSIntKey: keyOf(3), sNwkSIntKey: keyOf(4) };
+    const account = (counterBits: 16 | 32, ...counters: number[]) =>
+      accountAll(
+        counters.map((counter, i) => heardAs(i * 60 * S, uplink11(serving, { counter, txDr: 3, txCh: 0 }))),
+        [keysOf(3, { counterBits, keys: { fNwkSIntKey: keyOf(3) } })],
+      );
+    const wide = account(32, 70_000, 70_001, 70_002, 70_003);
+    expect(wide.told.map(({ micValid }) => micValid)).toEqual([null, true, true, true]);
+    const narrow = account(16, 65_533, 65_534, 65_535, 0, 1);
+    expect(narrow.told.map(({ micValid }) => micValid)).toEqual([null, true, true, true, true]);
+    expect(lives(narrow)).toEqual([
+      { session: 3, begunBy: "first-heard", firstCounter: 65_533, lastCounter: 65_537, heard: 5 },
+    ]);
+    // What waits does not change hands where the keys have a life already.
+    expect(
+      lives(account(32, 70, 71, 5_000, 5_001)).map(({ session, heard: count }) => [session, count]),
+    ).toEqual([
+      [3, 3],
+      [null, 1],
+    ]);
+  });
+
+  it("a stranger alone under an address is no second device", () => {
+    const { told, state } = accountAll([heard(2, 0, 10)], [keysOf(1)]);
+    expect(told[0]).toMatchObject({ micValid: false, session: null });
+    expect(state.lives).toMatchObject([
+      { begunBy: "first-heard", reason: "first heard with counter 10; its MIC fits no key available" },
+    ]);
+  });
+
+  it("a frame that begins a life anew is told with its counter, proved and no repeat", () => {
+    const { told } = accountAll([...upTo(300, 20), heard(1, 1_200, 0, 500)], [keysOf(1)]);
+    const { life, changed, ...rest } = told.at(-1)!;
+    expect(rest).toEqual({ counter: 0, repeat: false, micValid: true, session: 1, replay: false });
+    expect([life, ...changed].map(({ number, firstCounter }) => [number, firstCounter])).toEqual([
+      [2, 0],
+      [2, 0],
+    ]);
+  });
+
   it("a fall is told from the counter that rose last, whichever life began last", () => {
     const left: number[][] = [];
     const reasonOf = (all: readonly Heard[]) => {

@@ -77,6 +77,9 @@ describe("the upper halves that are tried", () => {
     expect(upperHalves(null, null, true)).toHaveLength(16);
     expect(upperHalves(null, null, false)).toHaveLength(256);
     expect(upperHalves(70_000, 16, false)).toEqual([0]);
+    // None below 0 and none above 65 535.
+    expect(upperHalves(5, null, true)).toEqual([0, 1, 2, 3]);
+    expect(upperHalves(0xffff * 65_536 + 5, null, true)).toEqual([65_535, 0, 65_534, 1]);
   });
 });
 

@@ -72,6 +72,13 @@ describe("the delay of the path", () => {
     expect(delays([...prompt(12), -0.36, 0.02], { everyS: 1_000 })[13]).toBe(0);
   });
 
+  it("does not judge a packet that arrived before its predecessor, and keeps what it knows", () => {
+    const clock = newPathClock({ tmstUs: 10_000_000, atUs: 50_000_000 });
+    const before = { ...clock };
+    expect(pathDelayUs(clock, { tmstUs: 15_000_000, atUs: 49_999_999 })).toBe(0);
+    expect(clock).toEqual(before);
+  });
+
   it("begins again when the counter began again, and when the capturing clock was set", () => {
     const stepped = delays([...prompt(12), ...Array<number>(60).fill(600), 600]);
     expect(stepped.every((one) => one === 0)).toBe(true);

@@ -10,6 +10,14 @@ const middle = (values: readonly number[]) => {
 };
 
 describe("the rhythm of a node", () => {
+  it("is periodic at a fifth exactly, and event-driven beyond it", () => {
+    // Median 100; the distances from it are 0, 0, 0, 0 and five times 20 or 21: the middle one of nine.
+    const rhythm = (off: number) =>
+      rhythmOf([100, 100, 100, 100, 100 - off, 100 - off, 100 + off, 100 + off, 100 + off]);
+    expect(rhythm(20)).toMatchObject({ medianUs: 100, isPeriodic: true });
+    expect(rhythm(21)).toMatchObject({ medianUs: 100, isPeriodic: false });
+  });
+
   it("is periodic where the middle distance of its intervals from their middle is a fifth of that at most", () => {
     const steps = fc.array(
       fc.oneof(fc.integer({ min: 1, max: 60 }), fc.double({ min: 1, max: 60, noNaN: true })),

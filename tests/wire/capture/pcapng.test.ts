@@ -274,6 +274,9 @@ describe("damage", () => {
       { fault: { reason: "captured_length", need: claims, have } },
     ]);
     expect(arrivalsOf(items)).toEqual([arrival(), arrival()]);
+    // The block holds so many octets with its padding: one more is too many.
+    expect(reasonsOf(read(joined(start, little.simple(frame, have))))).toEqual(["timestamp_borrowed"]);
+    expect(reasonsOf(read(joined(start, little.simple(frame, have + 1))))).toEqual(["captured_length"]);
   });
 
   test("a simple packet without its interface, or without room for its length, is a fault with its place", () => {

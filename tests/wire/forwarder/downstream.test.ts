@@ -48,7 +48,7 @@ describe("heads", () => {
     expect(decodeDownstream(hex("02 aa bb 01 00"))).toMatchObject({
       ok: true,
       datagram: { kind: "push-ack", token: 0xaabb },
-      oddities: [{ reason: "trailing" }],
+      oddities: [{ reason: "trailing", detail: "1 octets" }],
     });
   });
 });

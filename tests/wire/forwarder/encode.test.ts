@@ -204,3 +204,12 @@ test("a PUSH_DATA of nothing has an empty body object, or an empty list where it
   expect(body()).toBe("{}");
   expect(body("exact")).toBe('{"rxpk":[]}');
 });
+
+test("each of signal RSSI, frequency offset and fine time alone asks for the SX1302 daemon's form", () => {
+  const isSx1302 = (more: Partial<Signal>, fineTimeNs: number | null = null) =>
+    bodyOf({ ...packet, fineTimeNs, signals: [{ ...signal, ...more }] }).includes('"jver":1');
+  expect(isSx1302({})).toBe(false);
+  expect(isSx1302({ signalRssiDbm: -101 })).toBe(true);
+  expect(isSx1302({ frequencyOffsetHz: 7 })).toBe(true);
+  expect(isSx1302({}, 42_000)).toBe(true);
+});

@@ -170,6 +170,15 @@ describe("what a TX_ACK says", () => {
     });
   });
 
+  test("another warning, or one that is no text, is accepted as it stands and marked", () => {
+    const outcome = { result: "accepted", word: null, powerDbm: 12 };
+    for (const warn of ['"TX_FREQ"', "5", "[]"])
+      expect(readTxAck(`{"txpk_ack":{"warn":${warn},"value":12}}`)).toEqual({
+        outcome,
+        reasons: ["txack_unknown*"],
+      });
+  });
+
   test("an error wins over a warning", () => {
     const { outcome } = readTxAck('{"txpk_ack":{"warn":"TX_POWER","value":12,"error":"TX_FREQ"}}');
     expect(outcome).toMatchObject({ result: "refused", word: "TX_FREQ" });

@@ -313,6 +313,18 @@ describe("with the keys of 1.1", () => {
     expect(forwarding.notes).toEqual([]);
   });
 
+  test("FOpts are decrypted with the encryption key alone, but not where a MIC is refused", () => {
+    const fOpts = cryptFOpts(keys11.nwkSEncKey, hex("0B01"), identity(7), null);
+    const bytes = uplink11({ fCnt32: 7, fOpts, fPort: null });
+    const { nwkSEncKey } = keys11;
+    expect(explain(bytes, { nwkSEncKey }).fOptsDecryptedHex).toBe("0B01");
+    const refused = explain(bytes, { nwkSEncKey, nwkSKey: key(9) });
+    expect(refused.micValid).toBe(false);
+    expect(refused).not.toHaveProperty("fOptsDecryptedHex");
+    // No port, no payload to decrypt.
+    expect(explain(bytes, { appSKey: keys11.appSKey })).not.toHaveProperty("decryptedHex");
+  });
+
   test("FOpts of a proved 1.1 frame stay encrypted without the encryption key", () => {
     const fOpts = cryptFOpts(keys11.nwkSEncKey, hex("02"), identity(7), 5);
     const { fNwkSIntKey, sNwkSIntKey } = keys11;

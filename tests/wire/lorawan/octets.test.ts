@@ -5,6 +5,7 @@ import {
   octetsOfHex,
   putIdentifier,
   putLittleEndian,
+  sameOctets,
 } from "../../../src/wire/lorawan/octets.ts";
 
 test("hex with an odd digit or a stranger in it is no hex", () => {
@@ -32,4 +33,13 @@ test("text that is no identifier of that size is written as zeros", () => {
   const bytes = new Uint8Array(2).fill(9);
   putIdentifier(bytes, 0, 2, "ABC");
   expect([...bytes]).toEqual([0, 0]);
+});
+
+test("octet strings are equal with the same octets and length", () => {
+  const of = (...octets: number[]) => Uint8Array.from(octets);
+  expect(sameOctets(of(1, 2), of(1, 2))).toBe(true);
+  expect(sameOctets(of(), of())).toBe(true);
+  expect(sameOctets(of(1), of(1, 2))).toBe(false);
+  expect(sameOctets(of(1, 2), of(1))).toBe(false);
+  expect(sameOctets(of(1, 2), of(1, 3))).toBe(false);
 });
