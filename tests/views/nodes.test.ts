@@ -69,6 +69,15 @@ describe("the list of nodes", () => {
     expect(nodes[0]).toMatchObject({ frames: 7, receptions: 8, repeats: 0, gateways: [SHED, TOWER] });
   });
 
+  it("names the gateways in the site's order, whichever of them heard the node first", () => {
+    const db = siteOf([
+      ...keepalives(SHED, 0, 10),
+      ...uplinks(PROBE, [0], 10, 10, TOWER),
+      ...uplinks(PROBE, [1, 2], 10, 10),
+    ]);
+    expect(only(db, windowOf(0, 60)).gateways).toEqual([SHED, TOWER]);
+  });
+
   it("counts frames from the begin of the window up to, not including, its end", () => {
     const db = siteOf(uplinks(PROBE, range(0, 10), 10, 0));
     expect(only(db, windowOf(20, 50))).toMatchObject({

@@ -42,6 +42,19 @@ describe("a node that fell silent before a live window", () => {
     expect(silent?.clause).toBe("silent for 2\u202Fh 21\u202Fmin, it sent about every 1\u202Fmin");
   });
 
+  it("is listed for seven days from its last frame, to the microsecond", () => {
+    const lastS = 541;
+    const later = site(600);
+    const fromS = lastS + 7 * 86_400;
+    const calls = Array.from({ length: 360 }, (_, i) => pull(SHED, fromS + 10 * i, 1_000 + i));
+    new Recorder(later).record(calls);
+    const listed = (more: number) =>
+      nodesView(later, { ...hourUpTo(fromS + 3_600), fromUs: START_US + fromS * 1e6 + more }).nodes.some(
+        ({ devAddr }) => devAddr === "01000001",
+      );
+    expect([listed(0), listed(1)]).toEqual([true, false]);
+  });
+
   it("stands among the nodes that need a look, and is not counted as heard", () => {
     const view = siteView(db, hourUpTo(untilS));
     expect(view.attention.map(({ devAddr }) => devAddr)).toEqual(["01000001"]);
