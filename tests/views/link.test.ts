@@ -106,6 +106,21 @@ describe("the links of a node", () => {
     ]);
   });
 
+  it("count what was missed between two data rates for neither of them", () => {
+    const traffic = keepalives(SHED, 0, 7200, 30);
+    // Two in a row are missed at SF7; then ten, after which the node sends at SF9.
+    for (let n = 0; n < 90; n++) {
+      const at = { spreadingFactor: n < 40 ? 7 : 9, snrDb: -5, rssiDbm: -110, tmstUs: n };
+      if ((n < 20 || n > 21) && (n < 40 || n > 49))
+        traffic.push(push(SHED, n * 60 + 1, [{ payload: phy(PROBE, n), ...at }]));
+    }
+    const [shed] = links(siteOf(traffic), windowOf(0, 7200));
+    expect(shed?.byDataRate).toMatchObject([
+      { dataRate: "SF9BW125", count: 40, delivery: { ratio: 1 } },
+      { dataRate: "SF7BW125", count: 38, delivery: { ratio: 38 / 40 } },
+    ]);
+  });
+
   it("say nothing of one transmission where counters are sent several times", () => {
     // A hundred counters a minute apart, so many of them sent again three seconds later on another channel.
     const words = (again: number) => {
