@@ -207,3 +207,22 @@ describe("a frame before much of its address's past", () => {
     expect(accounted(db)).toEqual(accounted(inOrder(...others, late, frameAt(FRAMES))));
   });
 });
+
+describe("a start over many nodes", () => {
+  it("takes up eight of their lives in a step of the search for gaps, the newest heard first", () => {
+    recorder.record([manyPackets(20)]);
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    // Stopped without an end: the states of their lives were not stored, so that each is read again.
+    const next = new Recorder(db);
+    const steps: number[] = [];
+    for (let isMore = true; isMore; ) {
+      steps.push(
+        readsOf(() => {
+          isMore = next.workOnGaps({ patient: false, nowUs: null });
+        }),
+      );
+    }
+    // The list of 20 lives and a counter of each of eight; eight more; the last four, and what follows: nothing.
+    expect(steps.slice(0, 2)).toEqual([28, 8]);
+  });
+});

@@ -30,6 +30,8 @@ import type { OutageWriter } from "./outages.ts";
 const MAX_LIVES = 20_000;
 /** Of them, those taken up at a start: the newest heard. */
 const MAX_AT_START = 2_000;
+/** Of them, in one step: reading a life that sent for months takes some 20 ms. */
+const LIVES_A_STEP = 8;
 /** A life of so few frames between two endings is part of one interruption. Chosen: what a rejoin loop gets through. */
 const SHORT_LIFE = 3;
 /** Frames after which a life's watch is stored. */
@@ -65,6 +67,8 @@ export class DetectorState {
   readonly #entries = new Map<string, Entry>();
   /** Newest life of each address that was gone through. */
   readonly #newest = new Map<number, number>();
+  /** Lives that are still to be taken up at the start, the newest heard last; null: not looked for yet. */
+  #toTakeUp: { readonly devAddr: number; readonly number: number }[] | null = null;
   readonly #shared = new Set<number>();
   /** Addresses whose interruptions ran across a life that goes on after all. */
   readonly #astray = new Set<number>();
@@ -157,15 +161,16 @@ export class DetectorState {
     this.#shared.clear();
   }
 
-  /** Takes up the lives that memory does not hold and that may be silent; once, at the start. */
-  load(frontierUs: number): void {
-    for (const { devAddr, number } of this.#sql.recentLives.all(frontierUs, MAX_AT_START) as {
-      devAddr: number;
-      number: number;
-    }[]) {
+  /** Takes up lives that memory does not hold and that may be silent, some in each step of a start. True: there are more. */
+  load(frontierUs: number): boolean {
+    this.#toTakeUp ??= (
+      this.#sql.recentLives.all(frontierUs, MAX_AT_START) as { devAddr: number; number: number }[]
+    ).reverse();
+    for (const { devAddr, number } of this.#toTakeUp.splice(-LIVES_A_STEP).reverse()) {
       this.#entry(devAddr, number, frontierUs);
       this.#newest.set(devAddr, Math.max(this.#newest.get(devAddr) ?? 0, number));
     }
+    return this.#toTakeUp.length > 0;
   }
 
   storeAll(): void {
@@ -183,6 +188,7 @@ export class DetectorState {
   forget(): void {
     this.#entries.clear();
     this.#newest.clear();
+    this.#toTakeUp = null;
     this.#shared.clear();
     this.#astray.clear();
   }

@@ -156,8 +156,8 @@ export class GapAnalyst {
     if (nowUs !== null) this.#returnToPresent(nowUs);
     const now = nowUs === null ? newestUs : Math.max(nowUs, Math.min(newestUs, nowUs + MAX_AHEAD_US));
     if (!this.#loaded) {
-      this.#watches.load(this.#frontierUs);
-      this.#loaded = true;
+      this.#loaded = !this.#watches.load(this.#frontierUs);
+      if (!this.#loaded) return true;
     }
     const disorder = this.#disorder.take(REDOS_A_STEP);
     if (disorder.length > 0) {
